@@ -1,0 +1,105 @@
+"""A pinhole camera with lens distortion: from the room to the picture and back to any height.
+
+Pixel (0, 0) is the centre of the first pixel; pixels are (column, row); x_camera = R · x_room + t. Lens model as in
+OpenCV's calib3d documentation: Brown–Conrady with k1, k2, p1, p2, k3 (D. C. Brown, Photogrammetric Engineering 32,
+1966).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Focal length, principal point and distortion of one lens at one picture size."""
+
+    image_size: tuple[int, int]  # width, height in pixels
+    matrix: FloatArray  # (3, 3)
+    distortion: FloatArray  # (5,): k1, k2, p1, p2, k3
+    source: str = "jpeg"
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A lens and its pose in the room."""
+
+    lens: Lens
+    rotation: FloatArray  # (3, 3), room to camera
+    translation_m: FloatArray  # (3,)
+
+    @property
+    def centre_m(self) -> FloatArray:
+        """Where the camera hangs: (x, y, z) in the room, shape (3,)."""
+        return np.asarray(-self.rotation.T @ self.translation_m)
+
+    def project(self, points_m: ArrayLike) -> FloatArray:
+        """Return the pixels (N, 2) in which room points (N, 3) appear."""
+        points = np.asarray(points_m, dtype=np.float64).reshape(-1, 1, 3)
+        turn, _ = cv2.Rodrigues(self.rotation)
+        pixels, _ = cv2.projectPoints(points, turn, self.translation_m, self.lens.matrix, self.lens.distortion)
+        return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
+
+    def lift(self, pixels: ArrayLike, height_m: float) -> FloatArray:
+        """Return the room points (N, 2) at height `height_m` that appear in pixels (N, 2).
+
+        Raises ValueError where the plane is not below the camera.
+        """
+        if height_m >= self.centre_m[2]:
+            raise ValueError(f"the plane at {height_m} m is not below the camera at {self.centre_m[2]:.3f} m")
+        points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
+        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 100, 1e-10)
+        flat = cv2.undistortPointsIter(points, self.lens.matrix, self.lens.distortion, None, None, criteria)
+        rays = np.column_stack([flat.reshape(-1, 2), np.ones(len(points))]) @ self.rotation
+        along = (height_m - self.centre_m[2]) / rays[:, 2]
+        return np.asarray(self.centre_m[:2] + along[:, None] * rays[:, :2])
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerResidual:
+    """How well one marker (or hand-picked corner) fits: root mean square over its corners."""
+
+    name: str
+    rms_px: float
+    rms_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class CameraFit:
+    """A fitted camera and how well it is known.
+
+    `parameters` are the fitted values in the order of `names` (a subset of rx, ry, rz, tx, ty, tz, f, cx, cy, k1, k2;
+    rotation as a Rodrigues vector); `covariance` is theirs. `with_parameters(p)` gives the camera for other values, so
+    that an uncertainty is propagated by moving the camera.
+    """
+
+    camera: Camera
+    names: tuple[str, ...]
+    parameters: FloatArray  # (P,)
+    covariance: FloatArray  # (P, P)
+    residuals: tuple[MarkerResidual, ...]
+    rms_px: float
+    rms_mm: float
+    dropped: tuple[str, ...] = ()  # markers left out as moved
+
+    def with_parameters(self, parameters: ArrayLike) -> Camera:
+        """Return the camera with other values (P,) for the fitted parameters."""
+        value = dict(zip(self.names, np.asarray(parameters, dtype=np.float64), strict=True))
+        turn = np.array([value["rx"], value["ry"], value["rz"]])
+        rotation, _ = cv2.Rodrigues(turn)
+        matrix = self.camera.lens.matrix.copy()
+        if "f" in value:
+            matrix[0, 0] = matrix[1, 1] = value["f"]
+        if "cx" in value:
+            matrix[0, 2], matrix[1, 2] = value["cx"], value["cy"]
+        distortion = self.camera.lens.distortion.copy()
+        if "k1" in value:
+            distortion[:2] = value["k1"], value["k2"]
+        lens = Lens(self.camera.lens.image_size, matrix, distortion, self.camera.lens.source)
+        return Camera(lens, np.asarray(rotation), np.array([value["tx"], value["ty"], value["tz"]]))

@@ -1,0 +1,115 @@
+"""What a measured run says, as frozen values; `files.results` writes them as measures.json.
+
+Units are in the names. Shares are percent, 0-100. A measurand is a `Quantity`; None means unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from coverage_lab.job import Quality, Quantity
+
+SharedBy = Literal["run", "robot", "night", "room"]
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One source's standard uncertainty in percentage points of coverage, and what else it is shared by."""
+
+    points: float
+    shared_by: SharedBy
+
+
+@dataclass(frozen=True, slots=True)
+class CameraFacts:
+    """How well the camera was found."""
+
+    reprojection_rms_px: float
+    reprojection_rms_mm: float
+    height_m: float
+    centre_m: tuple[float, float, float]
+    markers_used: int
+    markers_dropped: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FloorFacts:
+    """The floor that coverage is a share of."""
+
+    free_m2: float
+    visible_m2: float
+    hidden_m2: float
+    reachable_m2: float
+    fringe_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """How much floor was swept."""
+
+    percent: Quantity
+    percent_of_reachable: Quantity | None
+    whole_floor_95: tuple[float, float]
+    swept_m2: Quantity
+    bridged_m2: float | None
+    zones: Mapping[str, Quantity | None]
+    contributions: Mapping[str, Contribution]
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """How near a wall, or an obstacle's outline, was swept."""
+
+    along: str  # "wall 1" (counter-clockwise from the first vertex) or the obstacle's name
+    bearing_deg: float | None  # outward, clockwise from north; None around an obstacle
+    mean_mm: Quantity | None  # None where nothing could be measured
+    p95_mm: float | None
+    share_measured: float  # 0-1
+
+
+@dataclass(frozen=True, slots=True)
+class Pocket:
+    """A connected part of missed floor."""
+
+    id: int  # 1 = the largest inscribed circle
+    area_cm2: Quantity
+    diameter_mm: Quantity  # of the largest inscribed circle
+    pole_m: tuple[float, float]  # its centre
+    centroid_m: tuple[float, float]
+    place: Literal["corner", "along a wall", "at an obstacle", "open floor"]
+    near: str | None  # which wall or obstacle
+    touches_hidden: bool
+    outline_m: tuple[tuple[float, float], ...] = ()  # closed ring; goes to pockets.geojson, not to measures.json
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """How regular the driving was; parts in [0, 1], score 0-100. Formulas in docs/method.md."""
+
+    score: Quantity
+    label: Literal["lanes", "crossed lanes", "contour", "spiral", "random"]
+    alignment: float
+    spacing: float
+    straightness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """All numbers of one run; None where this kind of run cannot give them."""
+
+    key: str
+    robot: str
+    repeat: int | None
+    trial: str
+    conditions: Mapping[str, str]
+    verdict: Literal["measured", "refused", "failed"]
+    reason: str | None
+    quality: tuple[Quality, ...]
+    camera: CameraFacts | None = None
+    floor: FloorFacts | None = None
+    coverage: Coverage | None = None
+    edges: tuple[Edge, ...] | None = None
+    pockets: tuple[Pocket, ...] | None = None
+    pattern: Pattern | None = None

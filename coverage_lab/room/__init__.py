@@ -1,0 +1,1 @@
+"""The test room: what stands in it, which floor is free, reachable and visible, and the cells it is counted in."""
