@@ -1,7 +1,7 @@
 """The cells that floor is counted in, and exact area weights of polygons on them.
 
-A plan image has row 0 at the NORTH edge, so it looks like the room seen from above with north up. The only place
-that turns cells into metres and back; see docs/coordinates.md.
+A plan image has row 0 at the NORTH edge, so it looks like the room seen from above with north up. The only
+place that turns cells into metres and back; see docs/coordinates.md.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class FloorGrid:
 
     @classmethod
     def over(cls, area: Area, cell_m: float, margin_m: float = 0.1) -> FloorGrid:
-        """Return the grid that covers `area` and a margin around it, its cell edges on multiples of `cell_m`."""
+        """Return the grid over `area` and a margin around it, its cell edges on multiples of `cell_m`."""
         west, south, east, north = area.bounds
         first_col = np.floor((west - margin_m) / cell_m + 1e-9)
         last_row = np.floor((south - margin_m) / cell_m + 1e-9)
@@ -50,14 +50,14 @@ class FloorGrid:
         return self.cell_m**2
 
     def to_floor(self, row_col: ArrayLike) -> FloatArray:
-        """Turn cell coordinates (…, 2) as (row, col), whole numbers at cell centres, into (x, y) in metres."""
+        """Turn cells (…, 2) as (row, col), whole numbers at cell centres, into (x, y) in metres."""
         rc = np.asarray(row_col, dtype=np.float64)
         x_m = self.west_m + (rc[..., 1] + 0.5) * self.cell_m
         y_m = self.north_m - (rc[..., 0] + 0.5) * self.cell_m
         return np.stack([x_m, y_m], axis=-1)
 
     def to_cell(self, xy_m: ArrayLike) -> FloatArray:
-        """Turn floor points (…, 2) as (x, y) in metres into cell coordinates (row, col); inverse of `to_floor`."""
+        """Turn points (…, 2) as (x, y) in metres into cells (row, col); inverse of `to_floor`."""
         xy = np.asarray(xy_m, dtype=np.float64)
         row = (self.north_m - xy[..., 1]) / self.cell_m - 0.5
         col = (xy[..., 0] - self.west_m) / self.cell_m - 0.5
@@ -66,9 +66,9 @@ class FloorGrid:
     def weights(self, area: Area) -> ShareArray:
         """Return the share of each cell that lies in `area`, shape (rows, cols), exact to float32.
 
-        The outline is cut at all cell edges; each piece tells how much of its own cell lies east of it and how much
-        of the row's height it covers for all cells further east. An empty area gives zeros. Source: the accumulation
-        of signed cell areas used by font renderers (R. Levien, "font-rs", 2016; FreeType's smooth rasteriser).
+        The outline is cut at all cell edges; each piece tells how much of its own cell lies east of it and how
+        much of the row's height it covers for all cells further east. An empty area gives zeros. Source: the
+        accumulation of signed cell areas that font renderers use (FreeType's smooth rasteriser, ftgrays.c).
         """
         west, south, east, north = area.bounds if not area.is_empty else (0.0, 0.0, 0.0, 0.0)
         bounds = self._bounds
@@ -76,7 +76,7 @@ class FloorGrid:
             area = area.intersection(shapely.box(*bounds))
         parts = shapely.get_parts(area)
         rings = shapely.get_rings(shapely.orient_polygons(parts[shapely.get_dimensions(parts) == 2]))
-        pieces = _cut_at_cells(self._start_of_cells(rings))
+        pieces = _cut_at_cells(self._edges_in_cells(rings))
         if not len(pieces):
             return np.zeros(self.shape, np.float32)
         return self._accumulate(pieces)
@@ -87,7 +87,7 @@ class FloorGrid:
         south, east = self.north_m - self.rows * self.cell_m, self.west_m + self.cols * self.cell_m
         return self.west_m, south, east, self.north_m
 
-    def _start_of_cells(self, rings: NDArray[np.object_]) -> FloatArray:
+    def _edges_in_cells(self, rings: NDArray[np.object_]) -> FloatArray:
         """Return the edges of rings as (E, 2, 2): start and end as (row, col), whole numbers at cell edges.
 
         Rows are rounded to 2^-30 of a cell: sums of row differences are then exact, so that a cell which the
@@ -100,14 +100,14 @@ class FloorGrid:
         return np.stack([points[:-1][same], points[1:][same]], axis=1)
 
     def _accumulate(self, pieces: FloatArray) -> ShareArray:
-        """Sum pieces (P, 2, 2) of a closed outline, each within one cell, to the share of each cell inside."""
+        """Sum pieces (P, 2, 2) of a closed outline, each within one cell, to shares of cells."""
         height = pieces[:, 1, 0] - pieces[:, 0, 0]
         middle = pieces.mean(axis=1)
         col = np.minimum(middle[:, 1].astype(np.int64), self.cols - 1)
         touched, index = np.unique(middle[:, 0].astype(np.int64) * self.cols + col, return_inverse=True)
         own = np.bincount(index, height * (col + 1 - middle[:, 1]), len(touched))
         east = np.cumsum(np.bincount(index, height, len(touched)))
-        # Along the flat grid a touched cell is followed by a run of equal ones; at a row's end the runs are 0 again.
+        # Along the flat grid a touched cell is followed by a run of equal ones; runs are 0 again at a row's end.
         value = np.zeros(2 * len(touched) + 1)
         value[1::2] = own + np.concatenate([[0.0], east[:-1]])
         value[2::2] = east

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike
+from shapely import MultiPolygon, Point, Polygon, affinity
+from shapely.geometry.base import BaseGeometry
 
 from coverage_lab.room.grid import FloorGrid, ShareArray
-from coverage_lab.room.room import Area, Room
+from coverage_lab.room.room import Area, Decoy, Obstacle, Room
+
+_QUAD_SEGS = 64  # a circle of 256 edges: a body's radius is then 0.02 mm short at most
+_ENDLESS_SCALE = 1000.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -16,10 +26,138 @@ class FloorPlan:
     room: Room
     grid: FloorGrid
     free: Area  # floor − footprints, decoys among them
-    reachable: Area  # free floor that some permitted pose of the nozzle covers; free − reachable is the fringe
+    reachable: (
+        Area  # free floor that some permitted pose of the nozzle covers; free − reachable is the fringe
+    )
     hidden: Area  # free floor that the camera cannot see at bar height
     free_share: ShareArray
     reachable_share: ShareArray
     hidden_share: ShareArray
     visible_share: ShareArray  # free and not hidden
     zone_shares: Mapping[str, ShareArray]
+
+
+def floor_plan(
+    room: Room,
+    *,
+    body_diameter_m: float,
+    body_height_m: float,
+    nozzle_m: float,
+    forward_m: float,
+    bar_height_m: float,
+    camera_centre_m: ArrayLike,
+    seen: Area | None,
+    grid: FloorGrid,
+) -> FloorPlan:
+    """Lay out the free, reachable and hidden floor of `room` for one robot under one camera.
+
+    `camera_centre_m` is (x, y, z) in the room, above the bar; `seen` is the part of the plane at bar height
+    inside the picture (None: all of it); floor outside it is hidden.
+    """
+    free = _only_polygons(room.floor.difference(_union(solid.footprint for solid in _standing(room))))
+    hidden = hidden_floor(room, free, bar_height_m=bar_height_m, camera_centre_m=camera_centre_m)
+    if seen is not None:
+        hidden = _only_polygons(hidden.union(free.difference(seen)))
+    reachable = reachable_floor(
+        room,
+        free,
+        body_diameter_m=body_diameter_m,
+        body_height_m=body_height_m,
+        reach_m=hypot(forward_m, nozzle_m / 2),
+    )
+    free_share, hidden_share = grid.weights(free), grid.weights(hidden)
+    return FloorPlan(
+        room=room,
+        grid=grid,
+        free=free,
+        reachable=reachable,
+        hidden=hidden,
+        free_share=free_share,
+        reachable_share=grid.weights(reachable),
+        hidden_share=hidden_share,
+        visible_share=np.maximum(free_share - hidden_share, 0),
+        zone_shares={zone.name: grid.weights(zone.outline) for zone in room.zones},
+    )
+
+
+def reachable_floor(
+    room: Room, free: Area, *, body_diameter_m: float, body_height_m: float, reach_m: float
+) -> Area:
+    """Return the free floor that the nozzle can come to; empty where the body fits nowhere.
+
+    Free floor eroded by the body's radius; of that the part with (or next to) the dock, without dock the largest;
+    dilated by `reach_m`, how far the nozzle's ends are from the turning centre; cut to free floor. What hangs
+    lower than the body is tall keeps it out.
+    """
+    low = _union(top.outline for top in room.overhangs if top.clearance_m < body_height_m)
+    poses = _polygons(free.difference(low).buffer(-body_diameter_m / 2, quad_segs=_QUAD_SEGS))
+    if not poses:
+        return Polygon()
+    if room.dock_m is None:
+        start = max(poses, key=lambda part: part.area)
+    else:
+        dock = Point(room.dock_m)
+        start = min(poses, key=lambda part: part.distance(dock))
+    return _only_polygons(start.buffer(reach_m, quad_segs=_QUAD_SEGS).intersection(free))
+
+
+def hidden_floor(room: Room, free: Area, *, bar_height_m: float, camera_centre_m: ArrayLike) -> Area:
+    """Return the part of `free` above which the plane at bar height cannot be seen from the camera.
+
+    A thing that fills the heights from `low` to `high` hides its own outline, scaled about the camera's foot
+    by (H − h) / (H − z) for each of these heights z at or above the bar h; see docs/method.md.
+    """
+    x_m, y_m, above_m = (float(value) for value in np.asarray(camera_centre_m, dtype=np.float64))
+    solids = [(solid.footprint, 0.0, solid.height_m) for solid in _standing(room)]
+    solids += [(top.outline, top.clearance_m, top.height_m) for top in room.overhangs]
+    shadows = []
+    for outline, low_m, high_m in solids:
+        if high_m > bar_height_m:
+            near = _shadow_scale(max(low_m, bar_height_m), bar_height_m, above_m)
+            far = _shadow_scale(high_m, bar_height_m, above_m)
+            shadows.append(_swept_scaling(outline, (x_m, y_m), near, far))
+    return _only_polygons(_union(shadows).intersection(free))
+
+
+def _shadow_scale(z_m: float, bar_height_m: float, camera_height_m: float) -> float:
+    """Return how much larger an outline at height `z_m` appears on the plane at bar height.
+
+    What reaches the camera's height or beyond throws an endless shadow: cut at a scale that leaves any room.
+    """
+    below_m = max(camera_height_m - z_m, (camera_height_m - bar_height_m) / _ENDLESS_SCALE)
+    return (camera_height_m - bar_height_m) / below_m
+
+
+def _swept_scaling(outline: Area, foot_m: tuple[float, float], near: float, far: float) -> Area:
+    """Return what `outline` passes over when it is scaled about `foot_m` from `near` to `far`.
+
+    That is its first and last place and what each of its edges passes over, which is a convex quadrilateral.
+    """
+    first, last = (affinity.scale(outline, scale, scale, origin=(*foot_m, 0)) for scale in (near, far))
+    start, ring = shapely.get_coordinates(shapely.get_rings(first), return_index=True)
+    end = shapely.get_coordinates(shapely.get_rings(last))
+    same = ring[1:] == ring[:-1]
+    corners = np.stack([start[:-1], start[1:], end[1:], end[:-1]], axis=1)[same]
+    paths = shapely.convex_hull(shapely.multipoints(shapely.points(corners)))
+    return _union([first, last, *paths])
+
+
+def _standing(room: Room) -> tuple[Obstacle | Decoy, ...]:
+    """Return all that stands on the floor."""
+    return (*room.obstacles, *room.decoys)
+
+
+def _polygons(geometry: BaseGeometry) -> list[Polygon]:
+    """Return the polygons in `geometry`; lines and points, which have no area, are dropped."""
+    return [part for part in shapely.get_parts(geometry) if isinstance(part, Polygon) and not part.is_empty]
+
+
+def _only_polygons(geometry: BaseGeometry) -> Area:
+    """Return `geometry` without its lines and points."""
+    parts = _polygons(geometry)
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def _union(geometries: Iterable[BaseGeometry]) -> Area:
+    """Return the union of the areas among `geometries`."""
+    return _only_polygons(shapely.union_all([part for one in geometries for part in _polygons(one)]))

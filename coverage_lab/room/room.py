@@ -1,14 +1,15 @@
-"""A test room as its file describes it: plain values, metres, x east and y north from the south-west floor corner."""
+"""A test room as its file describes it: plain values in metres, x east and y north from the south-west corner."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
-Area = Polygon | MultiPolygon
+Area: TypeAlias = Polygon | MultiPolygon
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class Marker:
 
     @property
     def corners_m(self) -> NDArray[np.float64]:
-        """The corners in the room, shape (4, 3), order: top left, top right, bottom right, bottom left as printed."""
+        """The corners in the room, shape (4, 3): top left, top right, bottom right, bottom left as printed."""
         half = self.side_m / 2
         square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
         turn = np.deg2rad(self.turn_deg)
