@@ -1,1 +1,1 @@
-"""The test room: what stands in it, which floor is free, reachable and visible, the cells it is counted in."""
+"""The test room: what stands in it, which floor is free, reachable, visible, the cells it is counted in."""

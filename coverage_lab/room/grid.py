@@ -66,9 +66,9 @@ class FloorGrid:
     def weights(self, area: Area) -> ShareArray:
         """Return the share of each cell that lies in `area`, shape (rows, cols), exact to float32.
 
-        The outline is cut at all cell edges; each piece tells how much of its own cell lies east of it and how
-        much of the row's height it covers for all cells further east. An empty area gives zeros. Source: the
-        accumulation of signed cell areas that font renderers use (FreeType's smooth rasteriser, ftgrays.c).
+        The outline is cut at all cell edges; each piece tells how much of its own cell lies east of it and
+        how much of the row's height it covers for all cells further east. An empty area gives zeros. Source:
+        the accumulation of signed cell areas in font renderers (FreeType's smooth rasteriser, ftgrays.c).
         """
         west, south, east, north = area.bounds if not area.is_empty else (0.0, 0.0, 0.0, 0.0)
         bounds = self._bounds
@@ -107,7 +107,7 @@ class FloorGrid:
         touched, index = np.unique(middle[:, 0].astype(np.int64) * self.cols + col, return_inverse=True)
         own = np.bincount(index, height * (col + 1 - middle[:, 1]), len(touched))
         east = np.cumsum(np.bincount(index, height, len(touched)))
-        # Along the flat grid a touched cell is followed by a run of equal ones; runs are 0 again at a row's end.
+        # Along the flat grid a touched cell is followed by a run of equal ones, which are 0 at a row's end.
         value = np.zeros(2 * len(touched) + 1)
         value[1::2] = own + np.concatenate([[0.0], east[:-1]])
         value[2::2] = east

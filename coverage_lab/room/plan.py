@@ -85,9 +85,9 @@ def reachable_floor(
 ) -> Area:
     """Return the free floor that the nozzle can come to; empty where the body fits nowhere.
 
-    Free floor eroded by the body's radius; of that the part with (or next to) the dock, without dock the largest;
-    dilated by `reach_m`, how far the nozzle's ends are from the turning centre; cut to free floor. What hangs
-    lower than the body is tall keeps it out.
+    Free floor eroded by the body's radius; of that the part with (or next to) the dock, without dock the
+    largest; dilated by `reach_m`, how far the nozzle's ends are from the turning centre; cut to free floor.
+    What hangs lower than the body is tall keeps it out.
     """
     low = _union(top.outline for top in room.overhangs if top.clearance_m < body_height_m)
     poses = _polygons(free.difference(low).buffer(-body_diameter_m / 2, quad_segs=_QUAD_SEGS))

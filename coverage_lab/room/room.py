@@ -1,4 +1,4 @@
-"""A test room as its file describes it: plain values in metres, x east and y north from the south-west corner."""
+"""A test room as its file describes it: metres, x east and y north of the south-west floor corner."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class Marker:
 
     @property
     def corners_m(self) -> NDArray[np.float64]:
-        """The corners in the room, shape (4, 3): top left, top right, bottom right, bottom left as printed."""
+        """The corners in the room (4, 3): top left, top right, bottom right, bottom left as printed."""
         half = self.side_m / 2
         square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
         turn = np.deg2rad(self.turn_deg)
