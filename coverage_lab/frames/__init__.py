@@ -1,0 +1,1 @@
+"""Pictures: one whole, checked decode to linear light."""

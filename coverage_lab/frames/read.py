@@ -1,0 +1,171 @@
+"""Read one picture whole, check it, and give its light.
+
+An 8-bit picture carries the sRGB curve, which is undone here; a 16-bit PNG or TIFF is linear light already.
+Colour becomes grey by JPEG's own weights (0.299 R + 0.587 G + 0.114 B, ITU-R BT.601). EXIF
+orientation is ignored: coordinates are those of the sensor.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import simplejpeg
+from numpy.typing import NDArray
+
+from coverage_lab.errors import Problem, UnreadableFrame
+from coverage_lab.frames.light import clip_light, srgb_to_light
+
+LARGEST_PX = 250_000_000
+
+_JPEG, _PNG, _TIFF = "JPEG", "PNG", "TIFF"
+_SIGNATURES = {b"\xff\xd8\xff": _JPEG, b"\x89PNG\r\n\x1a\n": _PNG, b"II*\x00": _TIFF, b"MM\x00*": _TIFF}
+_AGAIN = "Copy it from the camera again, or take it out of the run"
+
+
+@dataclass(frozen=True, slots=True)
+class Exif:
+    """What the camera wrote about the picture; None where it wrote nothing."""
+
+    exposure_s: float | None
+    focal_length_mm: float | None
+    focal_length_35mm: float | None
+    taken: str | None  # "YYYY:MM:DD HH:MM:SS", then ".fraction" and "+HH:MM" where the camera gives them
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture as linear light."""
+
+    path: Path
+    light: NDArray[np.uint16]  # (H, W), 0 to 65535 = full scale
+    clip: int  # light at or above which a pixel counts as saturated
+    digest: str  # SHA-256 of the file's content, hexadecimal
+    exif: Exif | None
+
+
+def read_frame(path: Path) -> Frame:
+    """Read a JPEG, PNG or TIFF as linear light.
+
+    Raises UnreadableFrame if the file is missing, empty, not such a picture, cut off, or larger than
+    250 million pixels (judged by its header, before anything is decoded).
+    """
+    content = _content(path)
+    kind = _kind(path, content)
+    header = _header(path, content, kind)
+    width, height = header.size
+    if width * height > LARGEST_PX:
+        raise _unreadable(
+            path, f"claims {width} × {height} pixels; the limit is 250 million", "Check the file"
+        )
+    codes = _decoded(path, content, kind)
+    light = cv2.LUT(codes, srgb_to_light()) if codes.dtype == np.uint8 else codes
+    digest = hashlib.sha256(content).hexdigest()
+    return Frame(path, np.asarray(light, dtype=np.uint16), clip_light(codes.dtype), digest, _exif(header))
+
+
+def _unreadable(path: Path, wrong: str, mend: str) -> UnreadableFrame:
+    return UnreadableFrame(Problem(path, "", wrong, mend))
+
+
+def _content(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise _unreadable(path, "there is no such file", "Check the name") from None
+    except OSError as error:
+        raise _unreadable(
+            path, f"cannot be read ({error.strerror})", "Check the file's permissions"
+        ) from None
+    if not content:
+        raise _unreadable(path, "the file is empty", _AGAIN)
+    return content
+
+
+def _kind(path: Path, content: bytes) -> str:
+    kind = next((kind for start, kind in _SIGNATURES.items() if content.startswith(start)), None)
+    # Raw files of many makers are TIFF inside, and would be read as their small preview.
+    if kind is None or (kind == _TIFF and path.suffix.lower() not in (".tif", ".tiff")):
+        raise _unreadable(
+            path, "is not a JPEG, PNG or TIFF picture", "Export it as JPEG, or as 16-bit PNG or TIFF"
+        )
+    return kind
+
+
+def _header(path: Path, content: bytes, kind: str) -> Any:
+    """Return Pillow's view of the header; nothing is decoded.
+
+    The classes are called directly because `Image.open` adds a size check of its own, with a lower limit.
+    """
+    from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
+
+    readers: dict[str, Any] = {
+        _JPEG: JpegImagePlugin.JpegImageFile,
+        _PNG: PngImagePlugin.PngImageFile,
+        _TIFF: TiffImagePlugin.TiffImageFile,
+    }
+    try:
+        return readers[kind](BytesIO(content))
+    except (SyntaxError, OSError, ValueError, KeyError, struct.error, EOFError):
+        raise _unreadable(path, f"its {kind} header is damaged or claims no pixels", _AGAIN) from None
+
+
+def _decoded(path: Path, content: bytes, kind: str) -> NDArray[Any]:
+    """Return the grey codes (H, W), uint8 or uint16."""
+    if kind == _JPEG:
+        try:
+            # Strict: a lenient decoder pads a cut-off picture with grey and says nothing.
+            return np.asarray(simplejpeg.decode_jpeg(content, colorspace="GRAY", strict=True))[..., 0]
+        except ValueError as error:
+            raise _unreadable(path, f"cannot be decoded whole ({str(error).rstrip('.')})", _AGAIN) from None
+    flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        codes = cv2.imdecode(np.frombuffer(content, np.uint8), flags)
+    except cv2.error:
+        codes = None
+    if codes is None:
+        raise _unreadable(path, "cannot be decoded whole", _AGAIN)
+    if codes.dtype not in (np.uint8, np.uint16):
+        raise _unreadable(path, f"holds {codes.dtype} values", "Export it with 8 or 16 bits per channel")
+    return np.asarray(codes)
+
+
+def _exif(header: Any) -> Exif | None:
+    """Return the few EXIF values in use. Tag numbers: CIPA DC-008."""
+    try:
+        main = header.getexif()
+        tags: Mapping[int, Any] = {**main, **main.get_ifd(0x8769)}
+    except (SyntaxError, OSError, ValueError, KeyError, struct.error, TypeError):
+        return None  # damaged EXIF says nothing; the pixels are sound
+    if not tags:
+        return None
+    return Exif(
+        exposure_s=_positive(tags.get(0x829A)),
+        focal_length_mm=_positive(tags.get(0x920A)),
+        focal_length_35mm=_positive(tags.get(0xA405)),
+        taken=_taken(tags),
+    )
+
+
+def _positive(value: Any) -> float | None:
+    try:
+        number = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if 0 < number < float("inf") else None
+
+
+def _taken(tags: Mapping[int, Any]) -> str | None:
+    moment = str(tags.get(0x9003) or "").strip("\x00 ")
+    if not moment:
+        return None
+    fraction = str(tags.get(0x9291) or "").strip("\x00 ")
+    offset = str(tags.get(0x9011) or "").strip("\x00 ")
+    return moment + (f".{fraction}" if fraction.isdigit() else "") + offset
