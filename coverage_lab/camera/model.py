@@ -1,8 +1,8 @@
 """A pinhole camera with lens distortion: from the room to the picture and back to any height.
 
-Pixel (0, 0) is the centre of the first pixel; pixels are (column, row); x_camera = R · x_room + t. Lens model as in
-OpenCV's calib3d documentation: Brown–Conrady with k1, k2, p1, p2, k3 (D. C. Brown, Photogrammetric Engineering 32,
-1966).
+Pixel (0, 0) is the centre of the first pixel; pixels are (column, row); x_camera = R · x_room + t. Lens model
+as in OpenCV's calib3d documentation: Brown–Conrady with k1, k2, p1, p2, k3 (D. C. Brown, Photogrammetric
+Engineering 32, 1966).
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ class Camera:
         """Return the pixels (N, 2) in which room points (N, 3) appear."""
         points = np.asarray(points_m, dtype=np.float64).reshape(-1, 1, 3)
         turn, _ = cv2.Rodrigues(self.rotation)
-        pixels, _ = cv2.projectPoints(points, turn, self.translation_m, self.lens.matrix, self.lens.distortion)
+        pixels, _ = cv2.projectPoints(
+            points, turn, self.translation_m, self.lens.matrix, self.lens.distortion
+        )
         return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
 
     def lift(self, pixels: ArrayLike, height_m: float) -> FloatArray:
@@ -55,7 +57,8 @@ class Camera:
             raise ValueError(f"the plane at {height_m} m is not below the camera at {self.centre_m[2]:.3f} m")
         points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 100, 1e-10)
-        flat = cv2.undistortPointsIter(points, self.lens.matrix, self.lens.distortion, None, None, criteria)
+        lens = self.lens
+        flat = cv2.undistortPoints(points, lens.matrix, lens.distortion, criteria=criteria)
         rays = np.column_stack([flat.reshape(-1, 2), np.ones(len(points))]) @ self.rotation
         along = (height_m - self.centre_m[2]) / rays[:, 2]
         return np.asarray(self.centre_m[:2] + along[:, None] * rays[:, :2])
@@ -74,9 +77,9 @@ class MarkerResidual:
 class CameraFit:
     """A fitted camera and how well it is known.
 
-    `parameters` are the fitted values in the order of `names` (a subset of rx, ry, rz, tx, ty, tz, f, cx, cy, k1, k2;
-    rotation as a Rodrigues vector); `covariance` is theirs. `with_parameters(p)` gives the camera for other values, so
-    that an uncertainty is propagated by moving the camera.
+    `parameters` are the fitted values in the order of `names` (a subset of rx, ry, rz, tx, ty, tz, f, cx, cy,
+    k1, k2; rotation as a Rodrigues vector); `covariance` is theirs. `with_parameters(p)` gives the camera for
+    other values, so that an uncertainty is propagated by moving the camera.
     """
 
     camera: Camera
@@ -90,16 +93,20 @@ class CameraFit:
 
     def with_parameters(self, parameters: ArrayLike) -> Camera:
         """Return the camera with other values (P,) for the fitted parameters."""
-        value = dict(zip(self.names, np.asarray(parameters, dtype=np.float64), strict=True))
-        turn = np.array([value["rx"], value["ry"], value["rz"]])
-        rotation, _ = cv2.Rodrigues(turn)
-        matrix = self.camera.lens.matrix.copy()
-        if "f" in value:
-            matrix[0, 0] = matrix[1, 1] = value["f"]
-        if "cx" in value:
-            matrix[0, 2], matrix[1, 2] = value["cx"], value["cy"]
-        distortion = self.camera.lens.distortion.copy()
-        if "k1" in value:
-            distortion[:2] = value["k1"], value["k2"]
-        lens = Lens(self.camera.lens.image_size, matrix, distortion, self.camera.lens.source)
-        return Camera(lens, np.asarray(rotation), np.array([value["tx"], value["ty"], value["tz"]]))
+        return camera_of(self.camera.lens, self.names, np.asarray(parameters, dtype=np.float64))
+
+
+def camera_of(lens: Lens, names: tuple[str, ...], parameters: FloatArray) -> Camera:
+    """Return the camera with values (P,) for the parameters `names`; `lens` gives what they leave."""
+    value = dict(zip(names, parameters.tolist(), strict=True))
+    rotation, _ = cv2.Rodrigues(np.array([value["rx"], value["ry"], value["rz"]]))
+    matrix = lens.matrix.copy()
+    if "f" in value:
+        matrix[0, 0] = matrix[1, 1] = value["f"]
+    if "cx" in value:
+        matrix[0, 2], matrix[1, 2] = value["cx"], value["cy"]
+    distortion = lens.distortion.copy()
+    if "k1" in value:
+        distortion[:2] = value["k1"], value["k2"]
+    changed = Lens(lens.image_size, matrix, distortion, lens.source)
+    return Camera(changed, np.asarray(rotation), np.array([value["tx"], value["ty"], value["tz"]]))
