@@ -13,7 +13,7 @@ from shapely import MultiPolygon, Point, Polygon, affinity
 from shapely.geometry.base import BaseGeometry
 
 from coverage_lab.room.grid import FloorGrid, ShareArray
-from coverage_lab.room.room import Area, Decoy, Obstacle, Room
+from coverage_lab.room.room import Area, Room
 
 _QUAD_SEGS = 64  # a circle of 256 edges: a body's radius is then 0.02 mm short at most
 _ENDLESS_SCALE = 1000.0
@@ -54,7 +54,7 @@ def floor_plan(
     `camera_centre_m` is (x, y, z) in the room, above the bar; `seen` is the part of the plane at bar height
     inside the picture (None: all of it); floor outside it is hidden.
     """
-    free = _only_polygons(room.floor.difference(_union(solid.footprint for solid in _standing(room))))
+    free = _only_polygons(room.floor.difference(_union(solid.footprint for solid in room.standing)))
     hidden = hidden_floor(room, free, bar_height_m=bar_height_m, camera_centre_m=camera_centre_m)
     if seen is not None:
         hidden = _only_polygons(hidden.union(free.difference(seen)))
@@ -108,7 +108,7 @@ def hidden_floor(room: Room, free: Area, *, bar_height_m: float, camera_centre_m
     by (H − h) / (H − z) for each of these heights z at or above the bar h; see docs/method.md.
     """
     x_m, y_m, above_m = (float(value) for value in np.asarray(camera_centre_m, dtype=np.float64))
-    solids = [(solid.footprint, 0.0, solid.height_m) for solid in _standing(room)]
+    solids = [(solid.footprint, 0.0, solid.height_m) for solid in room.standing]
     solids += [(top.outline, top.clearance_m, top.height_m) for top in room.overhangs]
     shadows = []
     for outline, low_m, high_m in solids:
@@ -140,11 +140,6 @@ def _swept_scaling(outline: Area, foot_m: tuple[float, float], near: float, far:
     corners = np.stack([start[:-1], start[1:], end[1:], end[:-1]], axis=1)[same]
     paths = shapely.convex_hull(shapely.multipoints(shapely.points(corners)))
     return _union([first, last, *paths])
-
-
-def _standing(room: Room) -> tuple[Obstacle | Decoy, ...]:
-    """Return all that stands on the floor."""
-    return (*room.obstacles, *room.decoys)
 
 
 def _polygons(geometry: BaseGeometry) -> list[Polygon]:

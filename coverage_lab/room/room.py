@@ -85,3 +85,8 @@ class Room:
     zones: tuple[Zone, ...] = ()
     markers: tuple[Marker, ...] = ()
     dock_m: tuple[float, float] | None = None
+
+    @property
+    def standing(self) -> tuple[Obstacle | Decoy, ...]:
+        """All that stands on the floor and takes it away: obstacles and decoys."""
+        return (*self.obstacles, *self.decoys)
