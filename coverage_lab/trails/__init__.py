@@ -1,0 +1,1 @@
+"""From pictures to swept floor: light in plan view, and what the trails in it say."""

@@ -1,0 +1,27 @@
+"""The comb: a row of LEDs draws bright tracks with dark gaps that the nozzle covered all the same."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+CLOSING_PER_PITCH = 1.1  # a gap between two tracks of one pass never exceeds the pitch; a tenth for uneven LEDs
+TUBE_CLOSING_CELLS = 3
+
+
+def brightness(light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return light as 8-bit brightness, its square root: even steps of noise, and fast order statistics."""
+    return np.asarray(cv2.convertScaleAbs(cv2.sqrt(np.maximum(light, 0)), alpha=255))
+
+
+def close_comb(bright: NDArray[np.uint8], pitch_cells: float | None) -> NDArray[np.uint8]:
+    """Fill the dark gaps between the tracks of one pass (grey closing by a disc a little wider than the pitch).
+
+    bright : (rows, cols); pitch_cells : distance between tracks in cells, None for a tube. A gap between two passes
+    that is narrower than the pitch closes too: light alone cannot tell it from a gap of the comb.
+    """
+    across = TUBE_CLOSING_CELLS if pitch_cells is None else pitch_cells * CLOSING_PER_PITCH + 1
+    size = max(TUBE_CLOSING_CELLS, 2 * round((across - 1) / 2) + 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx(bright, cv2.MORPH_CLOSE, disc))

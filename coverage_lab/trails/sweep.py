@@ -1,0 +1,137 @@
+"""The swept floor: which share of each cell the nozzle passed over, from the plan view of one exposure.
+
+What is trail is decided by a level (`level`), where exactly it ends by the flank of its outermost track (`flank`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from coverage_lab.job import Bar
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.trails.background import floor_glow
+from coverage_lab.trails.comb import brightness, close_comb
+from coverage_lab.trails.flank import EdgeFit, Outline, fit_edges, trace_outline
+from coverage_lab.trails.level import TrailLevel, trail_level
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+
+BEYOND_REACH_M = 0.020  # how far outside the reachable floor a trail is still believed
+AROUND_DECOY_M = 0.25  # so near a decoy a trail is believed although the plan says that nothing can come there
+SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection or a hot pixel
+HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
+SUBCELLS = 4  # the moved outline is filled on so many times finer cells
+LEVEL_DOUBT = 0.12  # relative, of brightness; a quarter of light
+SIGMA_DOUBT = 0.08  # relative standard uncertainty of the trail's blur
+EDGE_FLOOR_CELLS = 0.1  # standard uncertainty of an edge that everything is known of
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SweptFloor:
+    """Swept share of every cell and how it was found."""
+
+    share: Plane  # (rows, cols) in [0, 1]; only meaningful where the floor is visible
+    trail_light: Plane  # (rows, cols) light of the trail: the plan view less the floor's glow
+    edge_u_m: float  # standard uncertainty of the outline's place, common to all of it
+    doubtful: Plane  # (rows, cols) in {0, 1}: trail or not depends on the level
+    clipped: float  # share of the outline where light runs into the clip, 0-1
+    ruled: float  # share of the outline fitted over a whole track, 0-1
+    blur_m: float  # standard deviation of the trail's blur
+
+
+def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | None:
+    """Find the swept floor in `light`, (rows, cols) linear light in plan view at bar height; None without a trail.
+
+    `clip` is the light from which on a value only says "at least so bright".
+    """
+    cell_m = plan.grid.cell_m
+    pitch = None if bar.pitch_m is None else bar.pitch_m / cell_m
+    hidden = (plan.hidden_share > 0.01).astype(np.uint8)
+    possible = _possible(plan)
+    unreached = (plan.visible_share > 0.99) & (possible == 0)
+    trail_light = light - floor_glow(light, unreached)
+    closed = _closed(trail_light, hidden, pitch)
+    judged = plan.visible_share > 0.99
+    level = trail_level(closed, judged, unreached)
+    if level is None:
+        return None
+    rim = _grown(hidden, HIDDEN_RIM_CELLS)
+    mask = ((closed > level.level) & (possible > 0)).astype(np.uint8) | rim
+    outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
+    fit = fit_edges(light, outline, clip=clip, pitch=pitch, led_count=bar.led_count)
+    inward = fit.first_track - bar.overhang_m / cell_m
+    inward = np.where(_near(hidden, outline, HIDDEN_RIM_CELLS + 2), HIDDEN_RIM_CELLS + 2, inward)
+    return SweptFloor(
+        share=_fill(outline, inward, plan.grid.shape),
+        trail_light=trail_light,
+        edge_u_m=_edge_u_cells(fit) * cell_m,
+        doubtful=_doubtful(closed, level, outline, plan),
+        clipped=float(np.mean(fit.clipped)) if len(fit.clipped) else 0.0,
+        ruled=fit.ruled,
+        blur_m=fit.sigma * cell_m,
+    )
+
+
+def _possible(plan: FloorPlan) -> Mask:
+    """Cells that the nozzle can have come to, with some room for a wrong body diameter.
+
+    The reachable floor keeps clear of decoys; a robot may not.
+    """
+    reached = _grown((plan.reachable_share > 0.5).astype(np.uint8), round(BEYOND_REACH_M / plan.grid.cell_m))
+    if plan.room.decoys:
+        around = shapely.union_all([decoy.footprint.buffer(AROUND_DECOY_M) for decoy in plan.room.decoys])
+        reached |= (plan.grid.weights(around) * plan.free_share > 0.5).astype(np.uint8)
+    return reached
+
+
+def _grown(mask: Mask, cells: int) -> Mask:
+    """`mask` grown by a square of `cells` on each side."""
+    return np.asarray(cv2.dilate(mask, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)))
+
+
+def _closed(trail_light: Plane, hidden: Mask, pitch: float | None) -> Mask:
+    """Brightness with the comb closed; hidden places count as bright, else gaps beside them would stay open."""
+    bright = brightness(trail_light)
+    bright[_grown(hidden, HIDDEN_RIM_CELLS) > 0] = 255
+    return close_comb(bright, pitch)
+
+
+def _near(hidden: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:
+    """Which points of the outline lie within `cells` of a hidden place."""
+    row, col = (np.rint(outline.points).astype(int)[:, axis].clip(0, hidden.shape[axis] - 1) for axis in (0, 1))
+    return np.asarray(_grown(hidden, cells)[row, col] > 0)
+
+
+def _fill(outline: Outline, inward: Plane, shape: tuple[int, int]) -> Plane:
+    """Share of each cell inside the outline after its points moved `inward` (cells) along their normals."""
+    moved = outline.points + inward[:, None] * outline.normals
+    fine = (moved[:, ::-1] + 0.5) * SUBCELLS - 0.5
+    rings = [
+        np.rint(fine[first:last] * 16).astype(np.int32).reshape(-1, 1, 2)
+        for first, last in zip(outline.starts[:-1], outline.starts[1:], strict=True)
+    ]
+    drawn = np.zeros((shape[0] * SUBCELLS, shape[1] * SUBCELLS), np.uint8)
+    if rings:
+        cv2.fillPoly(drawn, rings, 255, cv2.LINE_8, 4)
+    share = cv2.resize(drawn, shape[::-1], interpolation=cv2.INTER_AREA)
+    return share.astype(np.float32) * np.float32(1 / 255)
+
+
+def _edge_u_cells(fit: EdgeFit) -> float:
+    """How far the whole outline may be off: the blur's doubt where no whole track was seen, and a floor."""
+    return float(np.hypot(SIGMA_DOUBT * abs(fit.shift_per_sigma) * (1 - fit.ruled), EDGE_FLOOR_CELLS))
+
+
+def _doubtful(closed: Mask, level: TrailLevel, outline: Outline, plan: FloorPlan) -> Plane:
+    """Cells away from the outline that a somewhat lower or higher level would count the other way."""
+    between = (closed > level.level * (1 - LEVEL_DOUBT)) & (closed <= level.level * (1 + LEVEL_DOUBT))
+    along = np.zeros_like(closed)
+    row, col = (np.rint(outline.points).astype(int)[:, axis].clip(0, closed.shape[axis] - 1) for axis in (0, 1))
+    along[row, col] = 1
+    return (between & (_grown(along, 4) == 0) & (plan.visible_share > 0)).astype(np.float32)
