@@ -1,0 +1,196 @@
+"""A whole season folder with one night whose truth is known, as docs/file-formats.md lays it down.
+
+What the files state is what a careful lab would have measured; what is photographed differs from it within
+the stated tolerances.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.camera.model import Camera
+from coverage_lab.files.lens import write_lens
+from coverage_lab.files.room import write_room
+from coverage_lab.files.store import write_file
+from coverage_lab.job import Robot
+from coverage_lab.room.room import Room
+from coverage_lab.simulate.cameras import ceiling_camera
+from coverage_lab.simulate.exposure import Exposure, expose
+from coverage_lab.simulate.reference import reference_frame
+from coverage_lab.simulate.robots import FLOCK, Driver, drive
+from coverage_lab.simulate.scene import Scene, look_down
+from coverage_lab.simulate.sensor import develop, write_picture
+from coverage_lab.simulate.truth import run_truth
+
+FloatArray = NDArray[np.float64]
+
+NIGHT = "2031-02-11"
+_TAPE_TOLERANCE_M = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class NightPlan:
+    """What to simulate. Equal plans give equal nights."""
+
+    room: Room
+    seed: int = 1
+    drivers: tuple[Driver, ...] = FLOCK[:3]
+    repeats: int = 1
+    megapixels: float = 3.0
+    camera_height_m: float = 2.75
+    exposure: Exposure = field(default_factory=Exposure)
+    lens_file: bool = True  # write lens.json, as after a calibration
+    draw_tolerances: bool = True  # True: bars, markers and tape are off within their tolerances
+
+
+def write_season(folder: Path, plan: NightPlan) -> Path:
+    """Write a season with one night into `folder` and return the night's folder.
+
+    Raises CannotWrite where a file cannot be stored.
+    """
+    rng = np.random.default_rng([plan.seed, 0])
+    night = folder / NIGHT
+    night.mkdir(parents=True, exist_ok=True)
+    camera = ceiling_camera(plan.room.floor, megapixels=plan.megapixels, height_m=plan.camera_height_m, rng=rng)
+    true_room = _moved_markers(plan.room, rng) if plan.draw_tolerances else plan.room
+    scene = look_down(true_room, camera, rng)
+    write_picture(night / "reference.jpg", reference_frame(scene, rng))
+    robots = [_true_robot(driver.robot, rng) if plan.draw_tolerances else driver.robot for driver in plan.drivers]
+    tape_m = float(camera.centre_m[2]) + (rng.uniform(-1, 1) * _TAPE_TOLERANCE_M if plan.draw_tolerances else 0)
+    _write_papers(folder, night, plan, camera, tape_m)
+    runs = {}
+    for number, (driver, robot) in enumerate(zip(plan.drivers, robots, strict=True)):
+        for repeat in range(1, plan.repeats + 1):
+            run_rng = np.random.default_rng([plan.seed, 1 + number, repeat])
+            runs[f"{robot.name}-{repeat}"] = _write_run(
+                night, replace(driver, robot=robot), repeat, scene, plan, run_rng
+            )
+    _write_json(night / "truth.json", {**_scene_truth(scene), "runs": runs})
+    return night
+
+
+def _write_run(
+    night: Path, driver: Driver, repeat: int, scene: Scene, plan: NightPlan, rng: np.random.Generator
+) -> dict[str, Any]:
+    """Drive, photograph and store one run; return its part of the truth."""
+    poses = drive(driver, scene.room, rng)
+    codes = expose(poses, driver.robot.bar, scene, plan.exposure, rng)
+    write_picture(night / f"{driver.robot.name}-{repeat}{_ending(plan)}", codes)
+    return {
+        "manner": driver.manner,
+        "bar": _bar_truth(driver.robot),
+        "robot": {
+            "radius_m": driver.robot.body_diameter_m / 2,
+            "speed_m_s": driver.motion.speed_m_s,
+            "turn_rate_deg_s": round(float(np.rad2deg(driver.motion.turn_rate_rad_s)), 3),
+        },
+        "truth": run_truth(poses, driver.robot, scene.room, scene.camera),
+    }
+
+
+def _write_papers(folder: Path, night: Path, plan: NightPlan, camera: Camera, tape_m: float) -> None:
+    """Write what the lab states: robots, room, night, run sheet, lens and dark frame."""
+    robots = [driver.robot for driver in plan.drivers]
+    write_file(folder / "robots.toml", "\n".join(_robot_entry(robot) for robot in robots).encode())
+    write_room(plan.room, night / "room.geojson")
+    pictures = ['room = "room.geojson"', 'reference = "reference.jpg"']
+    if plan.lens_file:
+        write_lens(camera.lens, night / "lens.json")
+        pictures.append('lens = "lens.json"')
+    if plan.exposure.sensor.transfer == "linear":
+        dark = np.zeros((*camera.lens.image_size[::-1], 3), np.float32)
+        write_picture(night / "dark.png", develop(dark, plan.exposure.sensor, np.random.default_rng([plan.seed, 99])))
+        pictures.append('dark = "dark.png"')
+    tolerance_mm = 1000 * _TAPE_TOLERANCE_M + 0.5  # and the tape is read to the millimetre
+    lines = [
+        *pictures,
+        "",
+        "[camera]",
+        f"height_mm = {1000 * tape_m:.0f}",
+        f"height_tolerance_mm = {tolerance_mm:g}",
+        "",
+    ]
+    write_file(night / "night.toml", "\n".join(lines).encode())
+    rows = ["run,robot,repeat,frames"] + [
+        f"{robot.name}-{repeat},{robot.name},{repeat},{robot.name}-{repeat}{_ending(plan)}"
+        for repeat in range(1, plan.repeats + 1)
+        for robot in robots
+    ]
+    write_file(night / "runs.csv", "\n".join([*rows, ""]).encode())
+
+
+def _ending(plan: NightPlan) -> str:
+    return ".png" if plan.exposure.sensor.transfer == "linear" else ".jpg"
+
+
+def _robot_entry(robot: Robot) -> str:
+    """Return a robot's entry for robots.toml."""
+    bar = robot.bar
+    entries = {
+        "nozzle_mm": bar.nozzle_m,
+        "lit_length_mm": bar.lit_length_m,
+        "bar_height_mm": bar.height_m,
+        "bar_height_tolerance_mm": bar.height_tolerance_m,
+        "bar_forward_mm": bar.forward_m,
+        "body_diameter_mm": robot.body_diameter_m,
+        "body_height_mm": robot.body_height_m,
+    }
+    lines = [f"[{robot.name}]", f"led_count = {bar.led_count}"]
+    return "\n".join([*lines, *(f"{key} = {1000 * value:.6g}" for key, value in entries.items()), ""])
+
+
+def _moved_markers(room: Room, rng: np.random.Generator) -> Room:
+    """Return the room with each marker off its stated place, by a rectangle of its tolerance on each axis."""
+    markers = []
+    for marker in room.markers:
+        x_m, y_m = np.array(marker.centre_m) + marker.tolerance_m * rng.uniform(-1, 1, 2)
+        markers.append(replace(marker, centre_m=(float(x_m), float(y_m))))
+    return replace(room, markers=tuple(markers))
+
+
+def _true_robot(robot: Robot, rng: np.random.Generator) -> Robot:
+    """Return the robot with its bar's height off the stated one within the tolerance."""
+    height_m = robot.bar.height_m + robot.bar.height_tolerance_m * float(rng.uniform(-1, 1))
+    return replace(robot, bar=replace(robot.bar, height_m=height_m))
+
+
+def _scene_truth(scene: Scene) -> dict[str, Any]:
+    """Return the true room and camera."""
+    camera, room = scene.camera, scene.room
+    return {
+        "units": "metres, seconds; room frame: origin at the SW floor corner, x east, y north, z up",
+        "room": {"polygon": np.asarray(room.floor.exterior.coords)[:-1].tolist()},
+        "markers": {
+            "items": [{"id": marker.id, "corners_m": marker.corners_m.round(6).tolist()} for marker in room.markers]
+        },
+        "camera": {
+            "model": "OpenCV pinhole + k1 k2 p1 p2 k3; pixel (0,0) = centre of the first pixel; x_cam = R x_room + t",
+            "image_size": list(camera.lens.image_size),
+            "K": camera.lens.matrix.tolist(),
+            "dist": camera.lens.distortion.tolist(),
+            "R": camera.rotation.tolist(),
+            "t": camera.translation_m.tolist(),
+            "centre_m": camera.centre_m.tolist(),
+        },
+    }
+
+
+def _bar_truth(robot: Robot) -> dict[str, Any]:
+    bar = robot.bar
+    return {
+        "length_m": bar.nozzle_m,
+        "height_m": bar.height_m,
+        "forward_offset_m": bar.forward_m,
+        "led_count": bar.led_count,
+        "led_pitch_m": bar.pitch_m,
+    }
+
+
+def _write_json(path: Path, content: dict[str, Any]) -> None:
+    write_file(path, (json.dumps(content, indent=1, allow_nan=False) + "\n").encode())

@@ -1,0 +1,122 @@
+"""What really happened in a simulated run: the swept floor as a polygon, and the shares that follow from it.
+
+Keys as in the truth files of our rendered nights, so that one reader serves both.
+"""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from coverage_lab.camera.model import Camera
+from coverage_lab.job import Bar, Robot
+from coverage_lab.room.plan import hidden_floor, reachable_floor
+from coverage_lab.room.room import Area, Room
+
+FloatArray = NDArray[np.float64]
+
+_STRAIGHT_M = 5e-5  # a leg may leave its own line by this much
+_STRAIGHT_RAD = 1e-3
+_SPIN_RAD = float(np.deg2rad(2.0))  # an arc of the nozzle's end is then 0.02 mm off its chord
+_WKT_M = 0.0003
+
+
+def swept_area(poses: FloatArray, bar: Bar) -> Area:
+    """Return the floor (metres) that the nozzle passed over, for poses (N, 4) as in `simulate.drives`.
+
+    The union of the quadrilaterals between neighbouring places of the nozzle; where it turns about a point of
+    its own they fall into two triangles.
+    """
+    ends = _nozzle_ends(poses[_turning_points(poses)], bar)
+    if len(ends) < 2:
+        raise ValueError("a robot that does not move sweeps no floor")
+    rings = np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)
+    pieces = shapely.polygons(rings)
+    pieces = pieces[shapely.length(pieces) > 0]
+    crossed = ~shapely.is_valid(pieces)
+    pieces[crossed] = shapely.make_valid(pieces[crossed])
+    # Neighbours overlap most: united in stretches first, the whole goes several times faster.
+    stretches = [shapely.union_all(pieces[first : first + 60]) for first in range(0, len(pieces), 60)]
+    area: Area = shapely.union_all(stretches)
+    return area
+
+
+def run_truth(poses: FloatArray, robot: Robot, room: Room, camera: Camera) -> dict[str, Any]:
+    """Return the truth of a run as plain values; `robot` and `room` as they truly are."""
+    swept, free = swept_area(poses, robot.bar), _free(room)
+    hidden = hidden_floor(room, free, bar_height_m=robot.bar.height_m, camera_centre_m=camera.centre_m)
+    visible = free.difference(hidden)
+    reachable = reachable_floor(
+        room,
+        free,
+        body_diameter_m=robot.body_diameter_m,
+        body_height_m=robot.body_height_m,
+        reach_m=hypot(robot.bar.forward_m, robot.bar.nozzle_m / 2),
+    )
+    step = np.diff(poses, axis=0)
+    return {
+        "coverage_percent": _percent(swept, free),
+        "free_area_m2": round(free.area, 6),
+        "swept_area_m2": round(swept.area, 6),
+        "swept_free_area_m2": round(swept.intersection(free).area, 6),
+        "duration_s": round(float(poses[-1, 0] - poses[0, 0]), 4),
+        "path_length_m": round(float(np.hypot(step[:, 1], step[:, 2]).sum()), 4),
+        "hidden_from_camera": {
+            "hidden_free_area_m2": round(hidden.area, 6),
+            "coverage_percent_of_visible_free_floor": _percent(swept, visible),
+        },
+        "reachable": {
+            "reachable_m2": round(reachable.area, 6),
+            "fringe_m2": round(free.area - reachable.area, 6),
+            "coverage_percent_of_reachable_visible": _percent(swept, reachable.difference(hidden)),
+        },
+        "swept_wkt": _wkt(swept),
+        "free_floor_wkt": _wkt(free),
+        "hidden_free_floor_wkt": _wkt(hidden),
+        "wkt_simplify_tolerance_m": _WKT_M,
+    }
+
+
+def _nozzle_ends(poses: FloatArray, bar: Bar) -> FloatArray:
+    """Return the left and right end of the nozzle at each pose, shape (N, 2, 2)."""
+    ahead = np.column_stack([np.cos(poses[:, 3]), np.sin(poses[:, 3])])
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) * bar.nozzle_m / 2
+    middle = poses[:, 1:3] + bar.forward_m * ahead
+    return np.stack([middle + left, middle - left], axis=1)
+
+
+def _turning_points(poses: FloatArray) -> NDArray[np.int64]:
+    """Return the poses to keep so that between two of them the robot drives straight on or turns a little."""
+    kept = [0]
+    x0, y0, h0 = poses[0, 1:].tolist()
+    straight = spun = True  # what the leg from the last kept pose may still be
+    for number, (x_m, y_m, heading) in enumerate(poses[1:, 1:].tolist(), start=1):
+        turned = abs(heading - h0)
+        aside = abs(-np.sin(h0) * (x_m - x0) + np.cos(h0) * (y_m - y0))
+        straight = straight and turned < _STRAIGHT_RAD and aside < _STRAIGHT_M
+        spun = spun and turned <= _SPIN_RAD and hypot(x_m - x0, y_m - y0) < _STRAIGHT_M
+        if straight or spun:
+            continue
+        kept.append(number - 1 if number - 1 > kept[-1] else number)
+        x0, y0, h0 = poses[kept[-1], 1:].tolist()
+        turned = abs(heading - h0)
+        straight, spun = turned < _STRAIGHT_RAD, hypot(x_m - x0, y_m - y0) < _STRAIGHT_M
+    return np.unique([*kept, len(poses) - 1])
+
+
+def _free(room: Room) -> Area:
+    solids = [solid.footprint for solid in room.obstacles] + [decoy.footprint for decoy in room.decoys]
+    free: Area = room.floor.difference(shapely.union_all(solids))
+    return free
+
+
+def _percent(swept: Area, floor: Area) -> float:
+    return round(100 * float(swept.intersection(floor).area / floor.area), 4)
+
+
+def _wkt(area: Area) -> str:
+    return str(shapely.to_wkt(area.simplify(_WKT_M), rounding_precision=5))
