@@ -98,13 +98,9 @@ def read_text(path: Path, mend_missing: str) -> str:
     except FileNotFoundError:
         raise BadInput(Problem(path, "", "there is no such file", mend_missing)) from None
     except UnicodeDecodeError as error:
-        raise BadInput(
-            Problem(path, f"byte {error.start}", "is not UTF-8 text", "Save the file as UTF-8")
-        ) from None
+        raise BadInput(Problem(path, f"byte {error.start}", "is not UTF-8 text", "Save the file as UTF-8")) from None
     except OSError as error:
-        raise BadInput(
-            Problem(path, "", f"cannot be read: {error.strerror}", "Check its access rights")
-        ) from None
+        raise BadInput(Problem(path, "", f"cannot be read: {error.strerror}", "Check its access rights")) from None
 
 
 def read_toml(path: Path, mend_missing: str) -> dict[str, Any]:
@@ -168,9 +164,7 @@ def field_name(place: Iterable[str | int], prefix: str = "") -> str:
     """Return a place in nested tables as people read it; list entries are counted from 1."""
     name = prefix
     for part in place:
-        name += (
-            f"#{part + 1}" if isinstance(part, int) else f"{'.' if name and name[-1] != ' ' else ''}{part}"
-        )
+        name += f"#{part + 1}" if isinstance(part, int) else f"{'.' if name and name[-1] != ' ' else ''}{part}"
     return name
 
 

@@ -49,9 +49,7 @@ def _polygon(rings: Any) -> Polygon:
 
 def _ring(ring: Any) -> list[tuple[float, float]]:
     if not isinstance(ring, list) or len(ring) < 4:
-        raise MistakeError(
-            "its outline has fewer than four positions", "Give three corners and the first again"
-        )
+        raise MistakeError("its outline has fewer than four positions", "Give three corners and the first again")
     points = [_position(position) for position in ring]
     if points[0] != points[-1]:
         raise MistakeError("its outline is not closed", "Repeat the first position at the end")

@@ -49,9 +49,7 @@ class _LensFile(BaseModel):
 def read_lens(path: Path) -> Lens:
     """Return the lens that a `lens.json` describes. Raises BadInput with every mistake found."""
     found: list[Problem] = []
-    table = check(
-        _LensFile, read_json(path, "Calibrate the lens, or take it out of night.toml"), path, "", found
-    )
+    table = check(_LensFile, read_json(path, "Calibrate the lens, or take it out of night.toml"), path, "", found)
     if table is not None:
         found.extend(_doubts(path, table))
     if found or table is None:

@@ -56,9 +56,7 @@ class _Camera(Strict):
 
     def setup(self) -> CameraSetup:
         corners = tuple(
-            PickedCorner(
-                (corner.pixel[0], corner.pixel[1]), (corner.floor_mm[0] / 1000, corner.floor_mm[1] / 1000)
-            )
+            PickedCorner((corner.pixel[0], corner.pixel[1]), (corner.floor_mm[0] / 1000, corner.floor_mm[1] / 1000))
             for corner in self.corners
         )
         return CameraSetup(
@@ -140,9 +138,7 @@ def find_nights(path: Path) -> tuple[Path, ...]:
         raise BadInput(Problem(path, "", "there is no such folder", "Give a night or a season folder"))
     if (path / "night.toml").is_file():
         return (path,)
-    inner = sorted(
-        (entry for entry in path.iterdir() if not is_junk(entry.name)), key=lambda e: natural(e.name)
-    )
+    inner = sorted((entry for entry in path.iterdir() if not is_junk(entry.name)), key=lambda e: natural(e.name))
     nights = tuple(entry for entry in inner if (entry / "night.toml").is_file())
     if not nights:
         raise BadInput(
@@ -202,9 +198,7 @@ def _doubts(path: Path, table: _NightTable) -> Iterator[Problem]:
         for key in ("pixel", "floor_mm"):
             if any(getattr(corner, key) == getattr(other, key) for other in camera.corners[:at]):
                 wrong = f"{getattr(corner, key)} is that of an earlier corner"
-                yield Problem(
-                    path, field_name(("camera", "corners", at, key)), wrong, "Give each corner once"
-                )
+                yield Problem(path, field_name(("camera", "corners", at, key)), wrong, "Give each corner once")
     if table.reference is None and len(camera.corners) < _FEWEST_CORNERS:
         wrong = "is missing, and nothing else tells where the camera hangs"
         mend = f'Add reference = "reference.jpg", or {_FEWEST_CORNERS} or more tables [[camera.corners]]'

@@ -11,9 +11,7 @@ from coverage_lab.files.checking import MistakeError, quoted, suggest
 
 PLAIN_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
 JPEG_SUFFIXES = frozenset({".jpg", ".jpeg"})
-RAW_SUFFIXES = frozenset(
-    {".3fr", ".arw", ".cr2", ".cr3", ".dng", ".nef", ".orf", ".pef", ".raf", ".rw2", ".srw"}
-)
+RAW_SUFFIXES = frozenset({".3fr", ".arw", ".cr2", ".cr3", ".dng", ".nef", ".orf", ".pef", ".raf", ".rw2", ".srw"})
 
 _JUNK = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 
@@ -47,9 +45,7 @@ def locate(text: str, start: Path, boundary: Path) -> Path:
     """
     path = Path(os.path.normpath(start / text.replace("\\", "/")))
     if not path.is_relative_to(boundary):
-        raise MistakeError(
-            f"{quoted(text)} leaves the folder {quoted(boundary.name)}", "Copy the file into it"
-        )
+        raise MistakeError(f"{quoted(text)} leaves the folder {quoted(boundary.name)}", "Copy the file into it")
     place = boundary
     for name in path.relative_to(boundary).parts:
         place = _entry(place, name, text)
@@ -73,6 +69,4 @@ def _entry(folder: Path, name: str, text: str) -> Path:
         if len(fitting) == 1:
             return folder / fitting[0]
     shown = [entry for entry in names if not is_junk(entry)]
-    raise MistakeError(
-        f"there is no {quoted(text)}", suggest(name, shown, "Correct the name, or put the file there")
-    )
+    raise MistakeError(f"there is no {quoted(text)}", suggest(name, shown, "Correct the name, or put the file there"))

@@ -267,15 +267,12 @@ def _room(reading: _Reading) -> Room:
         floor=floor.shape,
         floor_tolerance_m=floor.has.tolerance_mm / 1000,
         obstacles=tuple(
-            Obstacle(f.has.name, f.shape, f.has.height_m, f.has.tolerance_mm / 1000)
-            for f in reading.of("obstacle")
+            Obstacle(f.has.name, f.shape, f.has.height_m, f.has.tolerance_mm / 1000) for f in reading.of("obstacle")
         ),
         overhangs=tuple(
             Overhang(f.has.name, f.shape, f.has.clearance_m, f.has.height_m) for f in reading.of("overhang")
         ),
-        decoys=tuple(
-            Decoy(f.has.name, f.shape, f.has.height_m, f.has.approach_deg) for f in reading.of("decoy")
-        ),
+        decoys=tuple(Decoy(f.has.name, f.shape, f.has.height_m, f.has.approach_deg) for f in reading.of("decoy")),
         zones=tuple(Zone(f.has.name, f.shape) for f in reading.of("zone")),
         markers=tuple(_marker(f) for f in reading.of("marker")),
         dock_m=(dock[0].shape.x, dock[0].shape.y) if dock else None,

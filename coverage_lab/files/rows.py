@@ -61,9 +61,7 @@ class Row(BaseModel):
     frames: str = ""
     start: str = ""
     end: str = ""
-    duration_min: Annotated[
-        Annotated[float, Field(gt=0, le=1440)] | None, BeforeValidator(_empty_as_none)
-    ] = None
+    duration_min: Annotated[Annotated[float, Field(gt=0, le=1440)] | None, BeforeValidator(_empty_as_none)] = None
     reference: str = ""
     use: Annotated[bool, BeforeValidator(_use)] = True
     replaces: str = ""
@@ -73,7 +71,7 @@ class Row(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One row that is sound by itself: its number in a spreadsheet, its cells, and the other columns' cells."""
+    """One row that is sound by itself: its number in a spreadsheet, its cells, and those of other columns."""
 
     number: int
     row: Row
@@ -119,9 +117,7 @@ def read_sheet(path: Path, found: list[Problem]) -> Sheet:
 def _line(
     number: int, columns: list[str], cells: list[str], delimiter: str, path: Path, found: list[Problem]
 ) -> Line | None:
-    if any(cells[len(columns) :]) or any(
-        cell for name, cell in zip(columns, cells, strict=False) if not name
-    ):
+    if any(cells[len(columns) :]) or any(cell for name, cell in zip(columns, cells, strict=False) if not name):
         mend = "Name the column in row 1, or put quotes around a cell with a comma"
         found.append(Problem(path, f"row {number}", "has a cell without a column", mend))
     named = {name: cell for name, cell in zip(columns, cells, strict=False) if name}

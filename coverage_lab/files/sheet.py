@@ -152,9 +152,7 @@ def _take(frames: tuple[Path, ...], trial: str, run: str, reading: _Reading) -> 
     for frame in frames:
         other = reading.taken.setdefault((trial, frame), run)
         if other != run:
-            raise MistakeError(
-                f"{quoted(frame.name)} is already a frame of {other}", "Name each run's own frames"
-            )
+            raise MistakeError(f"{quoted(frame.name)} is already a frame of {other}", "Name each run's own frames")
 
 
 def _runs_on_disk(reading: _Reading) -> tuple[list[Run], int]:

@@ -76,18 +76,14 @@ class Shelf:
         try:
             place = locate(text, self.night.folder, self.night.folder)
         except MistakeError:
-            with_stem = [
-                path for path in self.pictures if folded(self._name(path, stem=True)) == folded(text)
-            ]
+            with_stem = [path for path in self.pictures if folded(self._name(path, stem=True)) == folded(text)]
             if len(with_stem) == 1:
                 return (with_stem[0],)
             raise
         if place.is_dir():
             frames = self.inside(place.resolve())
             if not frames:
-                raise MistakeError(
-                    f"there is no picture in the folder {quoted(text)}", "Copy the frames into it"
-                )
+                raise MistakeError(f"there is no picture in the folder {quoted(text)}", "Copy the frames into it")
             return frames
         frames = tuple(path for path in self.pictures if _twin_key(path) == _twin_key(place))
         if not frames:
@@ -99,9 +95,7 @@ class Shelf:
         pattern = PurePosixPath(folded(text)).parts
         frames = tuple(path for path in self.pictures if _fits(self._name(path), pattern))
         if not frames:
-            raise MistakeError(
-                f"no picture fits {quoted(text)}", "Correct it, or copy the frames into the night"
-            )
+            raise MistakeError(f"no picture fits {quoted(text)}", "Correct it, or copy the frames into the night")
         return frames
 
     def _range(self, text: str) -> tuple[Path, ...]:
@@ -125,14 +119,10 @@ class Shelf:
             return fitting[0]
         if fitting:
             where = " and ".join(quoted(self._name(path)) for path in fitting[:2])
-            raise MistakeError(
-                f"{quoted(name)} is there more than once ({where})", "Put the folder before it"
-            )
+            raise MistakeError(f"{quoted(name)} is there more than once ({where})", "Put the folder before it")
         known = [self._name(path, stem=True, bare=True) for path in self.pictures]
         mend = suggest(name, known, "Correct the range, or copy the frames into the night")
-        raise MistakeError(
-            f"there is no picture {quoted(name)} to begin or end the range {quoted(text)}", mend
-        )
+        raise MistakeError(f"there is no picture {quoted(name)} to begin or end the range {quoted(text)}", mend)
 
     def _name(self, path: Path, stem: bool = False, bare: bool = False) -> str:
         """Return a picture's name as written: from the night on or `bare`, with its ending or as `stem`."""
@@ -142,9 +132,7 @@ class Shelf:
 
     def _check(self, frame: Path) -> None:
         if not frame.resolve().is_relative_to(self.night.folder):
-            raise MistakeError(
-                f"{quoted(frame.name)} is a link that leaves the night", "Copy the file into it"
-            )
+            raise MistakeError(f"{quoted(frame.name)} is a link that leaves the night", "Copy the file into it")
         source = self.night.camera.source
         if not _is_wanted(frame, source):
             wrong = f"{quoted(frame.name)} does not fit source = {quoted(source)} in night.toml"

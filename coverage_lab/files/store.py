@@ -61,7 +61,5 @@ def _problem(path: Path, error: OSError) -> Problem:
     if error.errno in _FULL:
         return Problem(path, "", f"the disk is full ({reason})", "Free some space and measure again")
     if error.errno in _FORBIDDEN:
-        return Problem(
-            path, "", f"the folder is read-only ({reason})", "Allow writing there, or choose another"
-        )
+        return Problem(path, "", f"the folder is read-only ({reason})", "Allow writing there, or choose another")
     return Problem(path, "", f"cannot be written ({reason})", "Check the folder and measure again")

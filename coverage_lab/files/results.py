@@ -1,0 +1,152 @@
+"""Write a run's results folder and a night's summary: the truth that everything later is drawn from."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import shapely
+
+from coverage_lab.errors import CannotWrite, Problem
+from coverage_lab.files.geometry import geojson
+from coverage_lab.files.measures import measures_to_json, read_measures, to_bytes
+from coverage_lab.files.places import natural
+from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
+from coverage_lab.files.store import remove_file, write_file, write_files
+from coverage_lab.measures.values import Measures, Pocket
+
+__all__ = [
+    "PlanArrays",
+    "measures_to_json",
+    "pockets_to_bytes",
+    "read_measures",
+    "read_plan",
+    "write_results",
+    "write_summary",
+]
+
+# A spreadsheet runs a cell as a formula if it begins so (OWASP, CSV injection). Plain numbers are safe.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+
+
+def write_results(
+    folder: Path,
+    measures: Measures,
+    made: Mapping[str, Any],
+    plan: PlanArrays | None,
+    overlay_png: bytes | None,
+) -> None:
+    """Write what was found of one run into its results folder; `made` tells how (time, host, versions, hashes).
+
+    Former numbers that differ are kept as earlier/<first 12 digits of their SHA-256>.json. What a run does not
+    have (None) is removed, so that no picture stays beside numbers it does not belong to. Raises CannotWrite; if
+    anything could not be stored, all that was there before is untouched.
+    """
+    numbers = to_bytes(measures_to_json(measures))
+    contents = _earlier(folder, numbers)
+    contents[folder / "made.json"] = to_bytes(dict(sorted(made.items())))
+    optional = {
+        "plan.npz": None if plan is None else plan_to_bytes(plan),
+        "overlay.png": overlay_png,
+        "pockets.geojson": None if measures.pockets is None else pockets_to_bytes(measures.pockets),
+    }
+    contents |= {folder / name: content for name, content in optional.items() if content is not None}
+    # The numbers come last: a folder with them is complete.
+    write_files(contents | {folder / "measures.json": numbers})
+    for name, content in optional.items():
+        if content is None:
+            remove_file(folder / name)
+
+
+def _earlier(folder: Path, numbers: bytes) -> dict[Path, bytes]:
+    """Return the former numbers as a file to keep, if there are other ones."""
+    try:
+        former = (folder / "measures.json").read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        return {}
+    except OSError as error:
+        wrong = f"cannot be read ({error.strerror})"
+        raise CannotWrite(Problem(folder / "measures.json", "", wrong, "Check its access rights")) from error
+    if former == numbers:
+        return {}
+    return {folder / "earlier" / f"{hashlib.sha256(former).hexdigest()[:12]}.json": former}
+
+
+def pockets_to_bytes(pockets: Sequence[Pocket]) -> bytes:
+    """Return missed pockets as GeoJSON in metres, one feature each, for a drawing program."""
+    features = [
+        {
+            "type": "Feature",
+            "properties": {
+                "id": pocket.id,
+                "area_cm2": round(pocket.area_cm2.value, 2),
+                "diameter_mm": round(pocket.diameter_mm.value, 2),
+                "pole_m": [round(along, 4) for along in pocket.pole_m],
+                "place": pocket.place,
+                "near": pocket.near,
+                "touches_hidden": pocket.touches_hidden,
+            },
+            "geometry": geojson(shapely.Polygon(pocket.outline_m)) if pocket.outline_m else None,
+        }
+        for pocket in pockets
+    ]
+    return to_bytes({"type": "FeatureCollection", "units": "m", "features": features})
+
+
+def write_summary(folder: Path, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write `summary.csv` into a night's results folder: a row per run, in natural order.
+
+    `rows` are runs as `measures_to_json` and `read_measures` give them. RFC 4180, UTF-8; text that a spreadsheet
+    would run as a formula begins with an apostrophe. Raises CannotWrite.
+    """
+    names = sorted({name for row in rows for name in row["run"]["conditions"]})
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    if rows:
+        writer.writerow([*_summary(rows[0]), *(_cell(f"condition {name}") for name in names)])
+    for row in sorted(rows, key=lambda row: natural(row["run"]["key"])):
+        conditions = [row["run"]["conditions"].get(name) for name in names]
+        writer.writerow([_cell(value) for value in (*_summary(row).values(), *conditions)])
+    write_file(folder / "summary.csv", text.getvalue().encode("utf-8", "backslashreplace"))
+
+
+def _summary(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a run's cells of the summary by column."""
+    coverage = row["coverage"] or {}
+    floor = row["floor"] or {}
+    pattern = row["pattern"] or {}
+    pockets = row["pockets"]
+    low, high = coverage.get("whole_floor_95") or (None, None)
+    return {
+        **{key: row["run"][key] for key in ("key", "robot", "repeat", "trial")},
+        "verdict": row["verdict"],
+        "reason": row["reason"],
+        **_quantity_columns("coverage_percent", coverage.get("percent")),
+        **_quantity_columns("reachable_percent", coverage.get("percent_of_reachable")),
+        "whole_floor_percent_low": low,
+        "whole_floor_percent_high": high,
+        **_quantity_columns("pattern_score", pattern.get("score")),
+        "pattern_label": pattern.get("label"),
+        "pockets": None if pockets is None else len(pockets),
+        "largest_pocket_mm": max((p["diameter_mm"]["value"] for p in pockets or ()), default=None),
+        **{key: floor.get(key) for key in ("free_m2", "visible_m2", "hidden_m2", "reachable_m2")},
+        "quality": " ".join(dict.fromkeys(remark["code"] for remark in row["quality"])),
+    }
+
+
+def _quantity_columns(name: str, quantity: Mapping[str, Any] | None) -> dict[str, float | None]:
+    value = quantity or {"value": None, "u": None, "interval_95": (None, None)}
+    low, high = value["interval_95"]
+    return {name: value["value"], f"{name}_u": value["u"], f"{name}_low": low, f"{name}_high": high}
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str) and value.startswith(_FORMULA) and not _PLAIN_NUMBER.fullmatch(value):
+        return f"'{value}"
+    return value
