@@ -12,6 +12,7 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.show.ground import Toned
 from coverage_lab.show.palette import (
     INK,
+    MISSED,
     RULE,
     SOFT,
     SWEPT,
@@ -68,20 +69,20 @@ def legend(finishes: Sequence[Finish], exposure: Toned, scale: PlanScale, wide: 
     row += SWATCH[1] + 18
     right = _scale_bar(sheet, scale, (64, row + 14), wide - 64)
     _north(sheet, (22, row + 18))
-    row = _notes(sheet, exposure, right + 48, row)
+    row = _notes(sheet, _reading(exposure, MISSED in finishes), right + 48, row)
     return sheet[: row + 44]
 
 
-def _notes(sheet: Picture, exposure: Toned, left: int, row: int) -> int:
-    """Write how to read tags and light, beside the scale bar or else below it; return the row they start at."""
-    levels = (
-        f"{name} {100 * x:.3g} %"
-        for name, x in (("black", exposure.black), ("middle", exposure.middle), ("white", exposure.white))
-    )
-    notes = (
-        "tag at a pocket: its number, then its diameter in mm",
-        f"light, of full scale: {', '.join(levels)}",
-    )
+def _reading(exposure: Toned, measured: bool) -> list[str]:
+    """Return how to read the tags and the light."""
+    shown = {"black": exposure.black, "middle": exposure.middle, "white": exposure.white}
+    levels = ", ".join(f"{name} {100 * level:.3g} %" for name, level in shown.items())
+    tags = ["tag at a pocket: its number, then its diameter in mm"] if measured else []
+    return [*tags, f"light, of full scale: {levels}"]
+
+
+def _notes(sheet: Picture, notes: Sequence[str], left: int, row: int) -> int:
+    """Write notes beside the scale bar, or below it where they are too wide; return the row they start at."""
     wide = sheet.shape[1]
     if wide - left < max(width_px(note, SMALL) for note in notes):
         left, row = 0, row + 46

@@ -25,6 +25,7 @@ WHITE: Colour = (255, 255, 255)
 NAME = Style(13, 500)
 NUMBER = Style(13, 700, WHITE)
 SIZE = Style(13, 400)
+FINE_BELOW_PX = 24  # a narrower pocket would drown in a bold outline
 NEAR = (4, 12, 24)  # how far from its thing a name may stand, px
 FAR = (5, 14, 28, 46, 70, 100)  # the same for a pocket's tag
 
@@ -35,10 +36,12 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
     board = Board(picture.shape)
     _outlines(picture, plan.room, scale)
     for pocket in pockets:
-        scale.outline(picture, _edge_of(pocket), INK, 4)
-        scale.outline(picture, _edge_of(pocket), WHITE, 2)
+        fine = pocket.diameter_mm.value / 1000 * scale.px_per_m < FINE_BELOW_PX
+        scale.outline(picture, _edge_of(pocket), INK, 3 if fine else 4)
+        scale.outline(picture, _edge_of(pocket), WHITE, 1 if fine else 2)
     _wall_names(picture, plan.room, scale, board)
     _names_inside(picture, plan.room, scale, board)
+    board.take_mask(scale.mask([thing.footprint for thing in plan.room.standing], picture.shape))
     board.take_mask(scale.mask([_edge_of(pocket) for pocket in pockets if not _roomy(pocket, scale)], picture.shape))
     points = _points(picture, plan.room, measures, scale, board)
     for pocket in pockets:
@@ -190,13 +193,21 @@ def _pocket_tag(picture: Picture, pocket: Pocket, scale: PlanScale, board: Board
     if box is None:
         return
     left, top, right, bottom = box
-    start = np.rint(at_px).astype(int).tolist()
-    end = min(max(start[0], left), right - 1), min(max(start[1], top), bottom - 1)
-    for colour, width in ((INK, 3), (WHITE, 1)):
-        cv2.line(picture, start, end, colour, width, cv2.LINE_AA)
+    _leader(picture, at_px, half, np.clip(at_px, (left, top), (right - 1, bottom - 1)))
     cv2.rectangle(picture, (left, top), (right - 1, bottom - 1), PAPER, -1)
     cv2.rectangle(picture, (left, top), (left + alone - 1, bottom - 1), INK, -1)
     write(picture, str(pocket.id), (left + 6, bottom - 5), NUMBER)
     if right - left > alone:
         write(picture, f"{pocket.diameter_mm.value:.0f}", (right - 5, bottom - 5), SIZE, "right")
     board.take(box)
+
+
+def _leader(picture: Picture, at_px: NDArray[np.float64], half: float, tag_px: NDArray[np.float64]) -> None:
+    """Join a pocket's inscribed circle and the nearest point of its tag, where the tag stands outside."""
+    away_px = hypot(*(tag_px - at_px))
+    if away_px <= half:
+        return
+    start = np.rint(at_px + (tag_px - at_px) * half / away_px).astype(int).tolist()
+    end = np.rint(tag_px).astype(int).tolist()
+    for colour, width in ((INK, 3), (WHITE, 1)):
+        cv2.line(picture, start, end, colour, width, cv2.LINE_AA)

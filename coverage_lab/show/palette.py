@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
-Hatch = Literal["plain", "rising", "falling", "dots", "grid", "level"]
+Hatch = Literal["plain", "rising", "falling", "dots", "grid", "level", "crosses"]
 
 PAPER: Colour = (250, 249, 246)
 INK: Colour = (27, 33, 38)
@@ -44,7 +44,7 @@ SWEPT = Finish("swept", (12, 62, 92), (190, 226, 240))
 MISSED = Finish("missed", (240, 140, 48), (255, 226, 176), "rising", 0.42)
 FRINGE = Finish("fringe, out of reach", (112, 104, 92), (206, 198, 182), "dots", -0.55)
 HIDDEN = Finish("hidden from the camera", (70, 56, 88), (120, 104, 140), "grid", -0.40)
-UNKNOWN = Finish("light too strong to judge", (126, 92, 116), (214, 188, 206), "level", 0.45)
+UNKNOWN = Finish("light too strong to judge", (214, 178, 198), (244, 226, 236), "crosses", 0.62)
 OBSTACLE = Finish("obstacle", (226, 222, 212), (255, 254, 250), "falling", 0.16)
 DECOY = Finish("decoy", (250, 249, 246), (255, 255, 255), "level", 0.30)
 
@@ -80,9 +80,16 @@ def _tile(hatch: Hatch) -> NDArray[np.float32]:
         "falling": _stripes(falling, diagonal, 0.6),
         "grid": np.maximum(_stripes(rising, diagonal, 0.4), _stripes(falling, diagonal, 0.4)),
         "level": _stripes(row, TILE_PX / 2, 0.6),
+        "crosses": _crosses(row - 5.5, col - 5.5),
         "dots": np.clip(1.6 - np.hypot(row % 6 - 2.5, col % 6 - 2.5), 0, 1),
     }
     return np.asarray(lines[hatch], np.float32)
+
+
+def _crosses(down_px: NDArray[np.float64], right_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1 on an upright cross, by the distance from its middle."""
+    near, far = np.minimum(np.abs(down_px), np.abs(right_px)), np.maximum(np.abs(down_px), np.abs(right_px))
+    return np.asarray(np.clip(1.5 - near, 0, 1) * np.clip(4.5 - far, 0, 1))
 
 
 def _stripes(across_px: NDArray[np.float64], every_px: float, half_width_px: float) -> NDArray[np.float64]:

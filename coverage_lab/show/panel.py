@@ -147,7 +147,8 @@ def _pockets(measures: Measures, wide: int) -> Picture | None:
         Column("no.", 0.055, 0.055),
         Column("diam. mm", 0.225, 0.16),
         Column("area cm²", 0.43, 0.20),
-        Column("at x, y m", 0.62, 0.18),
+        Column("", 0.435, 0.02, "left"),
+        Column("at x, y m", 0.62, 0.17),
         Column("place", 0.655, 0.345, "left"),
     ]
     rows = [heading("Pockets of missed floor", wide, f"{len(pockets)} found")]
@@ -168,8 +169,8 @@ def _pocket_cells(pocket: Pocket, places: int) -> list[str]:
     place = pocket.place if pocket.near is None else f"{pocket.place}: {pocket.near}"
     x_m, y_m = pocket.pole_m
     at = f"{number(x_m, 2)}, {number(y_m, 2)}"
-    area = spread(pocket.area_cm2, places) + ("*" if pocket.touches_hidden else "")
-    return [str(pocket.id), spread(pocket.diameter_mm, 0), area, at, place]
+    area, mark = spread(pocket.area_cm2, places), "*" if pocket.touches_hidden else ""
+    return [str(pocket.id), spread(pocket.diameter_mm, 0), area, mark, at, place]
 
 
 def _edges(measures: Measures, wide: int) -> Picture | None:
