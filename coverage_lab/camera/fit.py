@@ -78,13 +78,12 @@ def fit_camera(
     names = POSE if lens is not None else POSE + LENS
     fit, moved, solution = _without_moved(places, names, start, (*tape, *priors))
     if fit.rms_mm > _WORST_RMS_MM:
-        wrong = f"the markers miss their places in the room file by {fit.rms_mm:.0f} mm (root mean square)"
-        mend = "Look for markers exchanged or moved, a wrong side_mm or a wrong lens file"
-        raise Refused(Problem(None, "reference", wrong, mend), "marker-moved")
+        raise _misfit(f"miss their places in the room file by {fit.rms_mm:.0f} mm (root mean square)")
     remarks += moved
-    if tape:
+    focal_known = lens is not None or focal_px_prior is not None
+    if tape and focal_known:  # else the tape is all that tells the height, and nothing can check it
         remarks += _tape_remark(solution, len(fit.residuals))
-    elif lens is None and focal_px_prior is None and len(set(_heights_m(places))) == 1:
+    if not tape and not focal_known and len(set(_heights_m(places))) == 1:
         text = "focal length and camera height cannot be told apart: give the tape height (camera.height_mm)"
         remarks += (Quality("camera-uncertain", "warning", text),)
     return FittedCamera(fit, remarks)
@@ -116,6 +115,11 @@ def uncertain_plan(fit: CameraFit, points_m: ArrayLike, height_m: float) -> Qual
         "add markers there, a tape height or a lens file"
     )
     return Quality("camera-uncertain", "warning", text)
+
+
+def _misfit(how: str) -> Refused:
+    mend = "Look for markers exchanged or moved, a wrong side_m or a wrong lens file"
+    return Refused(Problem(None, "reference", f"the markers {how}", mend), "marker-moved")
 
 
 def _heights_m(places: Sequence[Place]) -> list[float]:
@@ -217,6 +221,8 @@ def _camera_fit(
     dropped: tuple[str, ...],
 ) -> CameraFit:
     camera = solution.camera
+    if camera.centre_m[2] <= max(_heights_m(places)):
+        raise _misfit("do not fit the room file from any place above them")
     off_px, off_mm = [], []
     for place in places:
         off_px.append(((camera.project(place.points_m) - place.pixels) ** 2).sum(axis=1))

@@ -19,7 +19,7 @@ from coverage_lab.errors import BadInput, Problem
 
 FloatArray = NDArray[np.float64]
 
-_LONGEST_SIDE_PX = 4000  # a larger picture is searched at a reduced size; corners come from the full one
+_LONGEST_SIDE_PX = 4000  # a larger picture is searched reduced; corners come from the full one
 _STEP_PX = 0.25  # between two samples along an edge's normal
 _ENDS_LEFT_OUT = 0.12  # of an edge, each side: there its neighbour's blur is felt
 _FEWEST_CROSSINGS = 0.6  # share of an edge's normals that must cross it
@@ -52,7 +52,7 @@ def find_markers(light: NDArray[np.uint16], dictionaries: Iterable[str]) -> tupl
     found = []
     for name in sorted(set(dictionaries)):
         dictionary = _dictionary(name)
-        corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(picture)
+        corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, _detection()).detectMarkers(picture)
         for quad, marker_id in zip(corners, [] if ids is None else ids.ravel(), strict=True):
             rough = (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) * shrink - 0.5
             refined = _refined(light, rough, dictionary.markerSize + 2)
@@ -79,14 +79,20 @@ def _dictionary(name: str) -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(known[name])
 
 
+def _detection() -> cv2.aruco.DetectorParameters:
+    """Return how to read a code: from the middle of each module, as rough corners blur modules into another."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
+    return parameters
+
+
 def _tone_mapped(light: NDArray[np.uint16], shrink: int) -> NDArray[np.uint8]:
     """Return a copy for the detector: reduced, its brightest part white, shadows lifted by a root."""
-    small = light
-    if shrink > 1:
-        # Cropped to a multiple, so that a reduced pixel is exactly shrink × shrink full ones.
-        height, width = (side // shrink * shrink for side in light.shape)
-        size = (width // shrink, height // shrink)
-        small = np.asarray(cv2.resize(light[:height, :width], size, interpolation=cv2.INTER_AREA))
+    # Cropped so that a reduced pixel is a whole number of full ones each way.
+    height, width = (side // shrink * shrink for side in light.shape)
+    size = (width // shrink, height // shrink)
+    small = cv2.resize(light[:height, :width], size, interpolation=cv2.INTER_AREA)
     white = max(float(np.percentile(small[::4, ::4], 99.5)), 1.0)
     steps = np.sqrt(np.minimum(np.arange(65536) / white, 1)) * 255
     return np.asarray(np.rint(steps).astype(np.uint8)[small])
@@ -139,7 +145,7 @@ def _sampled(light: NDArray[np.uint16], at: FloatArray) -> FloatArray:
     high = np.ceil(at.reshape(-1, 2).max(axis=0)).astype(int) + 2
     crop = light[low[1] : high[1], low[0] : high[0]].astype(np.float32)
     maps = (at - low).astype(np.float32)
-    return cv2.remap(crop, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    return cv2.remap(crop, maps[..., 0], maps[..., 1], cv2.INTER_CUBIC).astype(np.float64)
 
 
 def _half_level(above: FloatArray, offsets: FloatArray) -> FloatArray:

@@ -41,11 +41,11 @@ class Camera:
 
     def project(self, points_m: ArrayLike) -> FloatArray:
         """Return the pixels (N, 2) in which room points (N, 3) appear."""
-        points = np.asarray(points_m, dtype=np.float64).reshape(-1, 1, 3)
-        turn, _ = cv2.Rodrigues(self.rotation)
-        pixels, _ = cv2.projectPoints(
-            points, turn, self.translation_m, self.lens.matrix, self.lens.distortion
-        )
+        points = np.asarray(points_m, dtype=np.float64).reshape(-1, 3) @ self.rotation.T + self.translation_m
+        # Turned here, not by OpenCV: it wants a rotation vector, and one within 1e-5 rad of half a turn, where
+        # a camera looking straight down has it, comes out of its matrix as half a turn.
+        still = np.zeros(3)
+        pixels, _ = cv2.projectPoints(points, still, still, self.lens.matrix, self.lens.distortion)
         return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
 
     def lift(self, pixels: ArrayLike, height_m: float) -> FloatArray:

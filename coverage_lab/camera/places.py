@@ -77,18 +77,14 @@ def match_places(
     known = {(marker.dictionary, marker.id): marker for marker in markers}
     seen = Counter((marker.dictionary, marker.id) for marker in found)
     pairs = [
-        (marker, known[key])
-        for marker in found
-        if seen[key := (marker.dictionary, marker.id)] == 1 and key in known
+        (marker, known[key]) for marker in found if seen[key := (marker.dictionary, marker.id)] == 1 and key in known
     ]
     quality = _remarks(seen, known)
     if len(pairs) < _FEWEST_MARKERS and len(pairs) + len(corners) < _FEWEST_PLACES:
         raise _too_few(seen, known, len(corners))
     east_north = _affine(
         np.array([room.centre_m for _, room in pairs] + [corner.floor_m for corner in corners]),
-        np.array(
-            [marker.corners_px.mean(axis=0) for marker, _ in pairs] + [corner.pixel for corner in corners]
-        ),
+        np.array([marker.corners_px.mean(axis=0) for marker, _ in pairs] + [corner.pixel for corner in corners]),
     )
     places = []
     for marker, room in pairs:
@@ -97,9 +93,7 @@ def match_places(
             text = f"marker {marker.name} lies {90 * quarters}° further clockwise than its turn_deg says"
             quality.append(Quality("marker-moved", "note", text))
         places.append(_marker_place(marker, room, quarters))
-    return (*places, *(_picked_place(corner, number) for number, corner in enumerate(corners, 1))), tuple(
-        quality
-    )
+    return (*places, *(_picked_place(corner, number) for number, corner in enumerate(corners, 1))), tuple(quality)
 
 
 def _remarks(seen: Counter[tuple[str, int]], known: dict[tuple[str, int], Marker]) -> list[Quality]:
@@ -131,9 +125,7 @@ def _too_few(seen: Counter[tuple[str, int]], known: dict[tuple[str, int], Marker
     strangers = [key for key in seen if key not in known]
     wrong += f"; seen but not in the room file: {_listed(strangers)}" if strangers else ""
     wrong += f"; {corners} corners are picked" if corners else ""
-    mend = (
-        "Re-shoot with 3 markers in full view, or pick corners ([[camera.corners]]) to make 4 places in all"
-    )
+    mend = "Re-shoot with 3 markers in full view, or pick corners ([[camera.corners]]) to make 4 places in all"
     return Refused(Problem(None, "reference", wrong, mend), "marker-missing")
 
 

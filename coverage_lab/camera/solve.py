@@ -48,9 +48,7 @@ class Solution:
         return np.asarray(sum(slope.T @ slope for _, slope in self.rows))
 
 
-def solve(
-    places: Sequence[Place], names: tuple[str, ...], start: Camera, priors: Sequence[Prior]
-) -> Solution:
+def solve(places: Sequence[Place], names: tuple[str, ...], start: Camera, priors: Sequence[Prior]) -> Solution:
     """Find the least-squares camera, and with it the weights: a marker's shift weighs by its scale."""
     from scipy.optimize import least_squares
 
@@ -63,7 +61,7 @@ def solve(
             trial = camera_of(start.lens, names, x[:-1])
             return np.concatenate(_rows(places, whiteners, priors, trial, float(x[-1])))
 
-        best = least_squares(residuals, parameters, jac="3-point", x_scale="jac", xtol=1e-12, ftol=1e-12)
+        best = least_squares(residuals, parameters, jac="3-point", x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12)
         parameters = best.x
         camera = camera_of(start.lens, names, parameters[:-1])
     sizes = np.cumsum([place.pixels.size for place in places] + [1] * (len(priors) + 1))[:-1]
