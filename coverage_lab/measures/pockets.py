@@ -24,7 +24,7 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
 
 _BLOCK = 8  # cells
-_PRECISION_M = 0.0002  # to which outlines are simplified and circles found
+_OUTLINE_M, _CIRCLE_M = 0.0001, 0.0002  # to which outlines are simplified and circles found
 
 Place = Literal["corner", "along a wall", "at an obstacle", "open floor"]
 
@@ -39,21 +39,18 @@ def find_pockets(
     """
     missed = np.minimum(plan.visible_share, plan.reachable_share) * (1 - swept)
     found = [
-        (shapely.maximum_inscribed_circle(part, tolerance=_PRECISION_M), part)
+        (shapely.maximum_inscribed_circle(part, tolerance=_CIRCLE_M), part)
         for outline in _outlines(missed, plan.grid, smallest_m)
         for part in _opened(outline, smallest_m / 2)
     ]
     found.sort(key=lambda one: (-one[0].length, *one[0].coords[0]))
     surroundings = _Surroundings(plan, body_diameter_m / 2)
     return tuple(
-        _pocket(number, circle, part, surroundings, edge_u_m)
-        for number, (circle, part) in enumerate(found, start=1)
+        _pocket(number, circle, part, surroundings, edge_u_m) for number, (circle, part) in enumerate(found, start=1)
     )
 
 
-def _pocket(
-    number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, edge_u_m: float
-) -> Pocket:
+def _pocket(number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, edge_u_m: float) -> Pocket:
     """Describe one pocket; `circle` is a radius of its largest inscribed circle, from the centre outward."""
     pole = circle.coords[0]
     place, near = surroundings.place(Point(pole), circle.length)
@@ -67,7 +64,7 @@ def _pocket(
         place=place,
         near=near,
         touches_hidden=surroundings.touches_hidden(part),
-        outline_m=tuple((float(x), float(y)) for x, y in corners),
+        outline_m=tuple((x, y) for x, y in corners.tolist()),
     )
 
 
@@ -142,6 +139,6 @@ def _most_in_blocks(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _opened(outline: Area, radius_m: float) -> list[Polygon]:
     """Return the parts of `outline` that a disc of `radius_m` can lie in."""
-    smooth = outline.simplify(_PRECISION_M)
+    smooth = outline.simplify(_OUTLINE_M, preserve_topology=False)
     parts = shapely.get_parts(smooth.buffer(-radius_m).buffer(radius_m))
     return [part for part in parts if not part.is_empty]
