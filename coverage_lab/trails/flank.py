@@ -17,6 +17,7 @@ All lengths here are in cells of the plan view; points are (row, col).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -157,7 +158,7 @@ def _profile(x: Float, sigma: float, pitch: float | None, led_count: int) -> Flo
     if pitch is None:
         return np.asarray(ndtr(x / sigma), np.float32)
     tracks = np.arange(min(led_count, TRACKS_SEEN)) * pitch
-    return np.exp(-0.5 * ((x[..., None] - tracks) / sigma) ** 2).sum(-1, dtype=np.float32)
+    return np.asarray(np.exp(-0.5 * ((x[..., None] - tracks) / sigma) ** 2).sum(-1), np.float32)
 
 
 def _fit(
@@ -185,7 +186,7 @@ def _fit(
     power = (usable * lifted * lifted) @ window
     amplitude = product / np.maximum(norm, 1e-6)
     error = power - amplitude * product
-    clipped = censored.any(axis=1)
+    clipped = np.asarray(censored.any(axis=1))
     if clipped.any():
         error[clipped] += _below_clip(lifted[clipped], censored[clipped], amplitude[clipped], shape, window)
         power[clipped] += (censored[clipped] * lifted[clipped] ** 2) @ window
@@ -195,7 +196,7 @@ def _fit(
     rows = np.arange(len(seen))
     at = shifts[best] + _vertex(misfit, best) * SHIFT_STEP
     inner = (offsets[None, :] > at[:, None]) & (offsets[None, :] < at[:, None] + 12)
-    valley = np.where(inner, lifted, np.inf).min(axis=1) < 0.8 * lifted.max(axis=1)
+    valley = np.asarray(np.where(inner, lifted, np.inf).min(axis=1) < 0.8 * lifted.max(axis=1))
     return _Fit(at.astype(np.float32), amplitude[rows, best], misfit[rows, best], clipped, valley)
 
 
@@ -241,7 +242,7 @@ def _best_sigma(seen: Float, offsets: Float, clip: float, pitch: float | None, l
 def _steady(at: Float, starts: NDArray[np.intp]) -> tuple[Float, float]:
     """Steady the positions along each contour: running median, then a short Gaussian; and their robust scatter."""
     steady = np.empty_like(at)
-    for first, last in zip(starts[:-1], starts[1:], strict=True):
+    for first, last in pairwise(starts):
         middle = median_filter(at[first:last], size=9, mode="wrap")
         steady[first:last] = gaussian_filter1d(middle, 2.0, mode="wrap")
     return steady, float(np.median(np.abs(at - steady)) * 1.4826)

@@ -31,10 +31,11 @@ def plan_view(light: Light, camera: Camera, grid: FloorGrid, height_m: float) ->
     if block > 1:
         rows, cols = (size // block for size in light.shape)
         whole = light[: rows * block, : cols * block]
-        light = cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
-        pixels = (pixels - (block - 1) / 2) / block
-    seen = cv2.remap(light, pixels.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return seen.astype(np.float32) * np.float32(1 / 65535)
+        light = np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.uint16)
+        pixels = (pixels - np.float32((block - 1) / 2)) / np.float32(block)
+    nothing = np.empty(0, np.float32)  # the map is one array of pixels, not one per axis
+    seen = cv2.remap(light, pixels, nothing, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(seen.astype(np.float32) * np.float32(1 / 65535))
 
 
 def pixel_map(camera: Camera, grid: FloorGrid, height_m: float) -> Plane:

@@ -26,6 +26,7 @@ BEYOND_REACH_M = 0.020  # how far outside the reachable floor a trail is still b
 AROUND_DECOY_M = 0.25  # so near a decoy a trail is believed although the plan says that nothing can come there
 SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection or a hot pixel
 HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
+BELOW_CLIP = 0.9  # averaging over a cell, and JPEG, pull clipped light below the clip
 SUBCELLS = 4  # the moved outline is filled on so many times finer cells
 LEVEL_DOUBT = 0.12  # relative, of brightness; a quarter of light
 SIGMA_DOUBT = 0.08  # relative standard uncertainty of the trail's blur
@@ -64,7 +65,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     rim = _grown(hidden, HIDDEN_RIM_CELLS)
     mask = ((closed > level.level) & (possible > 0)).astype(np.uint8) | rim
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
-    fit = fit_edges(light, outline, clip=clip, pitch=pitch, led_count=bar.led_count)
+    fit = fit_edges(light, outline, clip=BELOW_CLIP * clip, pitch=pitch, led_count=bar.led_count)
     inward = fit.first_track - bar.overhang_m / cell_m
     inward = np.where(_near(hidden, outline, HIDDEN_RIM_CELLS + 2), HIDDEN_RIM_CELLS + 2, inward)
     return SweptFloor(
@@ -120,7 +121,7 @@ def _fill(outline: Outline, inward: Plane, shape: tuple[int, int]) -> Plane:
     if rings:
         cv2.fillPoly(drawn, rings, 255, cv2.LINE_8, 4)
     share = cv2.resize(drawn, shape[::-1], interpolation=cv2.INTER_AREA)
-    return share.astype(np.float32) * np.float32(1 / 255)
+    return np.asarray(share, np.float32) * np.float32(1 / 255)
 
 
 def _edge_u_cells(fit: EdgeFit) -> float:

@@ -1,0 +1,49 @@
+"""The commands and the one place where errors become exit codes."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from coverage_lab import __version__
+from coverage_lab.cli.measure import measure
+from coverage_lab.cli.simulate import simulate
+from coverage_lab.errors import CoverageLabError, ExitCode
+
+app = typer.Typer(
+    name="coverage-lab",
+    help="Measure from overhead long exposures how cleaning robots covered a floor.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+app.command()(measure)
+app.command()(simulate)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"coverage-lab {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Measure from overhead long exposures how cleaning robots covered a floor."""
+
+
+def main() -> None:
+    """Run the command line; a known error is printed line by line and becomes its exit code."""
+    try:
+        app()
+    except CoverageLabError as error:
+        typer.echo(str(error), err=True)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        typer.echo("stopped", err=True)
+        sys.exit(ExitCode.INTERRUPTED)

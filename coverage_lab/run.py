@@ -1,0 +1,241 @@
+"""The main job: one run, from its frame to its measures. Read this page first.
+
+    reference frame + markers ──► camera
+    frame ──► linear light ──► plan view at bar height ──► swept floor
+    swept floor + floor plan ──► coverage · edges · pockets · pattern, each with its uncertainty
+
+`set_up` does what a whole night shares, `measure` one run. Everything that counts is done by the functions named
+here; this page only says in which order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.camera.doubt import bar_height_moves_m, plan_moves_m
+from coverage_lab.camera.fit import FittedCamera, focal_prior_px
+from coverage_lab.camera.locate import locate_camera
+from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.lens import read_lens
+from coverage_lab.files.room import read_room
+from coverage_lab.frames.correct import corrected
+from coverage_lab.frames.light import FULL_LIGHT
+from coverage_lab.frames.read import Frame, read_frame
+from coverage_lab.job import Night, Quality, Robot, Run
+from coverage_lab.measures.budget import Displacement, Sources, contributions
+from coverage_lab.measures.coverage import floor_facts, measure_coverage
+from coverage_lab.measures.edges import measure_edges
+from coverage_lab.measures.pattern import measure_pattern, random_baseline
+from coverage_lab.measures.pockets import find_pockets
+from coverage_lab.measures.uncertainty import combined, rectangular_u
+from coverage_lab.measures.values import CameraFacts, Measures
+from coverage_lab.remarks import ALL_BURNT, burnt_share, light_remarks, nothing_to_see, plan_remarks
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import FloorPlan, floor_plan
+from coverage_lab.room.room import Room
+from coverage_lab.trails.orientation import travel_field
+from coverage_lab.trails.rectify import plan_view, seen_area
+from coverage_lab.trails.sweep import SweptFloor, sweep
+
+MARGIN_M = 0.05  # of floor drawn around the room
+NODE_M = 0.25  # between the places where the plan's doubt is worked out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetUp:
+    """What the runs of a night share: room, camera, and the frames that are taken off every exposure."""
+
+    night: Night
+    room: Room
+    camera: FittedCamera
+    image_size: tuple[int, int]
+    dark: Frame | None
+    ambient: Frame | None
+    digests: dict[str, str]  # SHA-256 of each shared file's content
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredRun:
+    """The measures of a run and what overlay, comparison and review need beside them."""
+
+    measures: Measures
+    plan: FloorPlan
+    light: NDArray[np.float32]  # (rows, cols), the exposure in plan view, 1 = full scale
+    swept: SweptFloor | None
+    digests: dict[str, str]
+
+
+def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
+    """Read what the night's runs share, and fit the camera to the markers in the reference frame.
+
+    With hand-picked corners alone the night needs no reference frame: a frame of its `runs` then tells the size.
+    Raises BadInput for files that do not make sense, UnreadableFrame, and Refused where the camera cannot be found.
+    """
+    room = read_room(night.room)
+    lens = None if night.lens is None else read_lens(night.lens)
+    reference = read_frame(night.reference or runs[0].frames[0])
+    height, width = reference.light.shape
+    markers = () if night.reference is None else room.markers
+    camera = locate_camera(
+        reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
+    )
+    dark, ambient = (None if path is None else read_frame(path) for path in (night.dark, night.ambient))
+    shared = {"reference": reference, "dark": dark, "ambient": ambient}
+    digests = {name: frame.digest for name, frame in shared.items() if frame is not None}
+    for frame in (dark, ambient):
+        if frame is not None:
+            _check_size(frame, (width, height), reference.path)
+    return SetUp(night, room, camera, (width, height), dark, ambient, digests)
+
+
+def measure(run: Run, setting: SetUp) -> MeasuredRun:
+    """Measure one run. A picture that can't carry a number comes back refused, with the reason.
+
+    Raises UnreadableFrame and BadInput for files that cannot be used at all.
+    """
+    robot, fit = setting.night.robots[run.robot], setting.camera.fit
+    frame = read_frame(_only_frame(run))
+    _check_size(frame, setting.image_size, setting.night.reference or frame.path)
+    plan = lay_out(setting, robot)
+    light = corrected(frame.light, dark=_light(setting.dark), ambient=_light(setting.ambient))
+    view = plan_view(light, fit.camera, plan.grid, robot.bar.height_m)
+    digests = {**setting.digests, frame.path.name: frame.digest}
+    quality = [*setting.camera.quality, *plan_remarks(fit, plan, robot)]
+    measures = _without_numbers(run, setting, plan, quality)
+
+    clip = frame.clip / FULL_LIGHT
+    swept = sweep(view, plan, robot.bar, clip) if burnt_share(view, plan, clip) < ALL_BURNT else None
+    if swept is None:
+        remark = nothing_to_see(burnt_share(view, plan, clip))
+        refused = replace(measures, verdict="refused", reason=remark.text, quality=(*quality, remark))
+        return MeasuredRun(refused, plan, view, None, digests)
+
+    sources = _sources(setting, plan, robot, swept)
+    field = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
+    allowed = plan.free.buffer(-robot.body_diameter_m / 2)
+    measured = replace(
+        measures,
+        quality=(*quality, *light_remarks(swept)),
+        coverage=measure_coverage(swept.share, plan, lambda region: contributions(swept.share, region, plan, sources)),
+        edges=measure_edges(
+            swept.share,
+            plan,
+            body_diameter_m=robot.body_diameter_m,
+            step_m=setting.night.settings.edge_step_m,
+            edge_u_m=combined([swept.edge_u_m, _plan_u_m(sources)]),
+        ),
+        pockets=find_pockets(
+            swept.share,
+            plan,
+            smallest_m=setting.night.settings.smallest_pocket_m,
+            body_diameter_m=robot.body_diameter_m,
+            edge_u_m=swept.edge_u_m,
+        ),
+        pattern=measure_pattern(field, robot.bar, random_baseline(plan.reachable, allowed, robot.bar)),
+    )
+    return MeasuredRun(measured, plan, view, swept, digests)
+
+
+def lay_out(setting: SetUp, robot: Robot) -> FloorPlan:
+    """Lay out the floor for one robot: what is free, reachable for it, and visible at the height of its bar.
+
+    Raises BadInput if the bar is not below the camera.
+    """
+    camera = setting.camera.fit.camera
+    if robot.bar.height_m >= camera.centre_m[2]:
+        wrong = f"the bar ({robot.bar.height_m:.3f} m) is not below the camera ({camera.centre_m[2]:.3f} m)"
+        raise BadInput(Problem(setting.night.folder, f"robot.{robot.name}.bar_height_mm", wrong, "Measure it again"))
+    return floor_plan(
+        setting.room,
+        body_diameter_m=robot.body_diameter_m,
+        body_height_m=robot.body_height_m,
+        nozzle_m=robot.bar.nozzle_m,
+        forward_m=robot.bar.forward_m,
+        bar_height_m=robot.bar.height_m,
+        camera_centre_m=tuple(camera.centre_m),
+        seen=seen_area(camera, robot.bar.height_m),
+        grid=FloorGrid.over(setting.room.floor, setting.night.settings.cell_m, MARGIN_M),
+    )
+
+
+def _focal(reference: Frame) -> tuple[float, float] | None:
+    exif = reference.exif
+    if exif is None or exif.focal_length_35mm is None:
+        return None
+    height, width = reference.light.shape
+    return focal_prior_px(exif.focal_length_35mm, (width, height))
+
+
+def _check_size(frame: Frame, size: tuple[int, int], like: Path) -> None:
+    """Refuse a frame of another size than the night's other frames: it is of another camera or was cut."""
+    height, width = frame.light.shape
+    if (width, height) != size:
+        wrong = f"is {width} × {height} pixels, {like.name} is {size[0]} × {size[1]}"
+        raise BadInput(Problem(frame.path, "", wrong, "Use frames of one camera at one size, uncropped"))
+
+
+def _only_frame(run: Run) -> Path:
+    if len(run.frames) != 1:
+        wrong = f"has {len(run.frames)} frames; a run is one single exposure in this version"
+        raise BadInput(Problem(None, run.key, wrong, "Give the one frame in the run sheet's column frames"))
+    return run.frames[0]
+
+
+def _light(frame: Frame | None) -> NDArray[np.uint16] | None:
+    return None if frame is None else frame.light
+
+
+def _sources(setting: SetUp, plan: FloorPlan, robot: Robot, swept: SweptFloor) -> Sources:
+    """Gather what coverage hangs on, each by one standard uncertainty."""
+    west, south, east, north = setting.room.floor.bounds
+    x_m, y_m = np.arange(west, east + NODE_M, NODE_M), np.arange(north, south - NODE_M, -NODE_M)
+    nodes = np.stack(np.meshgrid(x_m, y_m), axis=-1).reshape(-1, 2)
+    fit, height_m = setting.camera.fit, robot.bar.height_m
+    height_u_m = rectangular_u(robot.bar.height_tolerance_m)
+
+    def moved(by_m: NDArray[np.float64]) -> Displacement:
+        return Displacement(west, north, NODE_M, by_m.reshape(len(y_m), len(x_m), 2).astype(np.float32))
+
+    return Sources(
+        edge_u_m=swept.edge_u_m,
+        doubtful=swept.doubtful,
+        camera=tuple(moved(move) for move in plan_moves_m(fit, nodes, height_m)),
+        bar_height=moved(bar_height_moves_m(fit, nodes, height_m, height_u_m)),
+    )
+
+
+def _plan_u_m(sources: Sources) -> float:
+    """Standard uncertainty of a place on the plan along one axis, mean over the floor."""
+    moves = [source.moved_m for source in (*sources.camera, sources.bar_height)]
+    return float(np.sqrt(sum(np.mean(move**2) for move in moves)))
+
+
+def _without_numbers(run: Run, setting: SetUp, plan: FloorPlan, quality: Sequence[Quality]) -> Measures:
+    """What is known of a run before its light is judged: whose it is, the camera and the floor."""
+    fit = setting.camera.fit
+    x_m, y_m, z_m = (float(part) for part in fit.camera.centre_m)
+    camera = CameraFacts(
+        reprojection_rms_px=fit.rms_px,
+        reprojection_rms_mm=fit.rms_mm,
+        height_m=z_m,
+        centre_m=(x_m, y_m, z_m),
+        markers_used=len(fit.residuals),
+        markers_dropped=fit.dropped,
+    )
+    return Measures(
+        key=run.key,
+        robot=run.robot,
+        repeat=run.repeat,
+        trial=run.trial,
+        conditions=run.conditions,
+        verdict="measured",
+        reason=None,
+        quality=tuple(quality),
+        camera=camera,
+        floor=floor_facts(plan),
+    )

@@ -1,0 +1,81 @@
+"""From the paths a user gives to the runs that are to be measured; every mistake in their files at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.checking import suggest
+from coverage_lab.files.night import find_nights, read_night
+from coverage_lab.files.room import read_room
+from coverage_lab.files.sheet import read_runs
+from coverage_lab.job import Night, Run
+
+
+@dataclass(frozen=True, slots=True)
+class NightJob:
+    """A night and those of its runs that are asked for."""
+
+    night: Night
+    runs: tuple[Run, ...]
+
+
+def find_jobs(paths: Sequence[Path]) -> tuple[NightJob, ...]:
+    """Return the nights and runs at `paths`: seasons, nights, or NIGHT/RUN (also a run's frame or folder).
+
+    Everything that people wrote is read here, so that nothing is measured before it all makes sense. Raises BadInput
+    with every mistake in every night.
+    """
+    wanted: dict[Path, set[str] | None] = {}
+    for path in paths:
+        night, run = _night_and_run(path)
+        for folder in (night,) if run is not None else find_nights(night):
+            chosen = wanted.setdefault(folder.resolve(), set())
+            wanted[folder.resolve()] = None if run is None or chosen is None else chosen | {run}
+    jobs: list[NightJob] = []
+    problems: list[Problem] = []
+    for folder, names in wanted.items():
+        try:
+            jobs.append(_job(folder, names))
+        except BadInput as error:
+            problems += error.problems
+    if problems:
+        raise BadInput(problems)
+    return tuple(jobs)
+
+
+def _night_and_run(path: Path) -> tuple[Path, str | None]:
+    """Split NIGHT/RUN; a path that is itself a night or a season has no run."""
+    parent = path.resolve().parent
+    if (parent / "night.toml").is_file() and not (path / "night.toml").is_file():
+        return parent, path.name
+    return path, None
+
+
+def _job(folder: Path, names: set[str] | None) -> NightJob:
+    night = read_night(folder)
+    problems: list[Problem] = []
+    runs: tuple[Run, ...] = ()
+    for read in (lambda: read_room(night.room), lambda: read_runs(night)):
+        try:
+            value = read()
+        except BadInput as error:
+            problems += error.problems
+        else:
+            runs = value if isinstance(value, tuple) else runs
+    if problems:
+        raise BadInput(problems)
+    return NightJob(night, runs if names is None else _chosen(night, runs, names))
+
+
+def _chosen(night: Night, runs: tuple[Run, ...], names: set[str]) -> tuple[Run, ...]:
+    """The runs called `names`: by id, or by the name of their frame or folder."""
+    by_name = {name: run for run in runs for name in (*(frame.name for frame in run.frames), run.id)}
+    unknown = sorted(names - set(by_name))
+    if unknown:
+        mend = suggest(unknown[0], [run.id for run in runs], "Name a run of the night's sheet")
+        raise BadInput(Problem(night.folder, unknown[0], "is no run of this night", mend))
+    ids = {by_name[name].id for name in names}
+    return tuple(run for run in runs if run.id in ids)
