@@ -6,6 +6,10 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("same every time", derandomize=True, deadline=None)
+settings.load_profile("same every time")
 
 
 @pytest.fixture(scope="session")

@@ -82,18 +82,20 @@ class SweptBoundary:
 def swept_boundary(swept: ShareArray, region: ShareArray, grid: FloorGrid) -> SweptBoundary:
     """Find the edge of swept floor inside `region`; both are shares of cells, shape (rows, cols).
 
-    The slope of the share, summed across an edge, is one step, however soft the edge is drawn. Cells beside
-    the region's own edge are left out: what lies beyond it is not known.
+    The slope of the share, summed across an edge, is one step, however soft the edge is drawn. Sobel's operator
+    takes it: plain differences make slanting edges 2 % too long. Cells beside the region's own edge are left
+    out: what lies beyond it is not known.
     """
     inside = cv2.erode(region, np.ones((3, 3), np.uint8))
-    changes = cv2.morphologyEx(swept, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    row, col = np.nonzero((changes > 0) & (inside > 0))
-    row_in, col_in = np.clip(row, 1, grid.rows - 2), np.clip(col, 1, grid.cols - 2)
-    east = swept[row_in, col_in + 1].astype(np.float64) - swept[row_in, col_in - 1]
-    south = swept[row_in + 1, col_in].astype(np.float64) - swept[row_in - 1, col_in]
-    outward = np.column_stack([-east, south]) * (0.5 * grid.cell_m * inside[row, col, None])
+    east, south = (
+        cv2.Sobel(swept, cv2.CV_32F, x, y, ksize=3, scale=1 / 8, borderType=cv2.BORDER_REPLICATE)
+        for x, y in ((1, 0), (0, 1))
+    )
+    row, col = np.nonzero(((east != 0) | (south != 0)) & (inside > 0))
+    outward = np.column_stack([-east[row, col], south[row, col]]) * (grid.cell_m * inside[row, col, None])
     area_m2 = float(region.sum(dtype=np.float64)) * grid.cell_m2
-    return SweptBoundary(grid.to_floor(np.column_stack([row, col])), outward, area_m2)
+    at_m = grid.to_floor(np.column_stack([row, col]))
+    return SweptBoundary(at_m, outward.astype(np.float64), area_m2)
 
 
 def displacement_points(boundary: SweptBoundary, displacement_m: ArrayLike) -> float:

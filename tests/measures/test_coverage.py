@@ -92,7 +92,7 @@ def test_floor_facts_add_up():
     assert facts.reachable_m2 + facts.fringe_m2 == pytest.approx(facts.free_m2)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(0, 2**31))
 def test_more_trail_never_lowers_coverage(seed):
     rng = np.random.default_rng(seed)

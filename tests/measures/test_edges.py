@@ -133,7 +133,7 @@ def test_walls_go_counter_clockwise_from_the_first_vertex_however_the_room_is_wo
     assert starts == [(4, 0), (4, 3), (0, 3), (0, 0)]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.floats(0, 360))
 def test_turning_the_room_turns_the_bearing_and_nothing_else(turn_deg):
     floor = rotate(FLOOR, turn_deg, origin=(0, 0))

@@ -55,7 +55,7 @@ def test_pockets_of_rendered_nights(rendered: Path, night: str):
     assert len(found) == len(known.truth["pockets"]["items"])
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0.02, 0.15), st.floats(1.2, 1.8), st.floats(0.8, 1.2))
 def test_a_round_pocket_has_its_diameter_area_and_place(radius_m, x_m, y_m):
     (pocket,) = pockets_of(Point(x_m, y_m).buffer(radius_m, quad_segs=128))
@@ -66,7 +66,7 @@ def test_a_round_pocket_has_its_diameter_area_and_place(radius_m, x_m, y_m):
     assert (pocket.place, pocket.near, pocket.touches_hidden) == ("open floor", None, False)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0, 90), st.floats(0.05, 0.2), st.floats(0.05, 0.4))
 def test_a_turned_rectangle_keeps_its_size_and_loses_its_corners_to_the_disc(turn_deg, width_m, more_m):
     length_m = width_m + more_m
@@ -77,7 +77,7 @@ def test_a_turned_rectangle_keeps_its_size_and_loses_its_corners_to_the_disc(tur
     assert pocket.area_cm2.value == pytest.approx(1e4 * rounded_m2, rel=0.01)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 2**31))
 def test_pockets_are_the_parts_of_the_opening(seed):
     rng = np.random.default_rng(seed)

@@ -57,12 +57,13 @@ def test_a_tolerance_is_the_half_width_of_a_rectangle():
     assert rectangular_u(3.0) == pytest.approx(sqrt(3))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0.2, 0.5), st.floats(0, 360), st.floats(0, 0.01))
 def test_length_of_the_boundary(half_m, turn_deg, x_m):
     swept = shapely.affinity.rotate(box(0.7 + x_m, 0.75 - half_m / 2, 0.7 + x_m + half_m, 0.75 + half_m / 2), turn_deg)
     boundary = swept_boundary(GRID.weights(swept), REGION, GRID)
-    assert boundary.length_m == pytest.approx(swept.length, abs=0.01 * swept.length + 4 * GRID.cell_m)
+    rounded_m = 2 * GRID.cell_m  # half a cell at each corner
+    assert boundary.length_m == pytest.approx(swept.length, abs=0.005 * swept.length + rounded_m)
 
 
 def test_only_the_boundary_inside_the_region_counts():
@@ -79,7 +80,7 @@ def moved_points(swept, move) -> float:
     return 100 * (there - back) / 2 / ROOM.area
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(-0.002, 0.002), st.floats(-0.002, 0.002))
 def test_a_shift_changes_coverage_as_warping_does(east_m, north_m):
     # A band that leaves the room on one side only: pushing it further in or out changes what is covered.

@@ -25,7 +25,7 @@ def clipped_shares(grid: FloorGrid, area: shapely.Geometry) -> np.ndarray:
     return shapely.area(shapely.intersection(area, cell_boxes(grid))) / grid.cell_m2
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(corner, min_size=3, max_size=9), st.lists(corner, min_size=3, max_size=5))
 def test_shares_equal_polygons_clipped_to_each_cell(outer, hole):
     area = shapely.make_valid(Polygon(outer)).buffer(0).difference(shapely.make_valid(Polygon(hole)).buffer(0))
@@ -34,7 +34,7 @@ def test_shares_equal_polygons_clipped_to_each_cell(outer, hole):
     assert np.abs(GRID.weights(area) - clipped_shares(GRID, area)).max() < 1e-6
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.floats(0.05, 0.45), st.floats(0.1, 0.9), st.floats(0.1, 0.9), st.floats(0.002, 0.03))
 def test_sum_of_shares_is_the_area(radius_m, x_m, y_m, cell_m):
     area = Point(x_m, y_m).buffer(radius_m).difference(box(x_m, y_m - 0.02, 3, y_m + 0.01))

@@ -145,7 +145,7 @@ def blocked(point, foot_h, solids, bar_h, steps=400) -> bool:
     )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.floats(0.3, 3.7),
     st.floats(0.3, 2.7),
