@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
@@ -59,16 +60,19 @@ def read_frame(path: Path) -> Frame:
     """
     content = _content(path)
     kind = _kind(path, content)
-    header = _header(path, content, kind)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow warns of damaged EXIF, which spoils no pixel
+        header = _header(path, content, kind)
+        exif = _exif(header)
     width, height = header.size
     if width * height > LARGEST_PX:
-        raise _unreadable(
-            path, f"claims {width} × {height} pixels; the limit is 250 million", "Check the file"
-        )
+        raise _unreadable(path, f"claims {width} × {height} pixels; the limit is 250 million", "Check the file")
     codes = _decoded(path, content, kind)
+    if kind == _TIFF:
+        codes = _as_stored(codes, header.getexif().get(0x0112, 1))
     light = cv2.LUT(codes, srgb_to_light()) if codes.dtype == np.uint8 else codes
     digest = hashlib.sha256(content).hexdigest()
-    return Frame(path, np.asarray(light, dtype=np.uint16), clip_light(codes.dtype), digest, _exif(header))
+    return Frame(path, np.asarray(light, dtype=np.uint16), clip_light(codes.dtype), digest, exif)
 
 
 def _unreadable(path: Path, wrong: str, mend: str) -> UnreadableFrame:
@@ -81,9 +85,7 @@ def _content(path: Path) -> bytes:
     except FileNotFoundError:
         raise _unreadable(path, "there is no such file", "Check the name") from None
     except OSError as error:
-        raise _unreadable(
-            path, f"cannot be read ({error.strerror})", "Check the file's permissions"
-        ) from None
+        raise _unreadable(path, f"cannot be read ({error.strerror})", "Check the file's permissions") from None
     if not content:
         raise _unreadable(path, "the file is empty", _AGAIN)
     return content
@@ -93,9 +95,7 @@ def _kind(path: Path, content: bytes) -> str:
     kind = next((kind for start, kind in _SIGNATURES.items() if content.startswith(start)), None)
     # Raw files of many makers are TIFF inside, and would be read as their small preview.
     if kind is None or (kind == _TIFF and path.suffix.lower() not in (".tif", ".tiff")):
-        raise _unreadable(
-            path, "is not a JPEG, PNG or TIFF picture", "Export it as JPEG, or as 16-bit PNG or TIFF"
-        )
+        raise _unreadable(path, "is not a JPEG, PNG or TIFF picture", "Export it as JPEG, or as 16-bit PNG or TIFF")
     return kind
 
 
@@ -135,6 +135,20 @@ def _decoded(path: Path, content: bytes, kind: str) -> NDArray[Any]:
     if codes.dtype not in (np.uint8, np.uint16):
         raise _unreadable(path, f"holds {codes.dtype} values", "Export it with 8 or 16 bits per channel")
     return np.asarray(codes)
+
+
+def _as_stored(codes: NDArray[Any], orientation: int) -> NDArray[Any]:
+    """Return the rows and columns of the sensor: OpenCV turns a TIFF by its orientation tag, told not to or not."""
+    back = {
+        2: codes[:, ::-1],
+        3: codes[::-1, ::-1],
+        4: codes[::-1],
+        5: codes.T,
+        6: np.rot90(codes),
+        7: codes[::-1, ::-1].T,
+        8: np.rot90(codes, -1),
+    }
+    return np.ascontiguousarray(back.get(orientation, codes))
 
 
 def _exif(header: Any) -> Exif | None:
