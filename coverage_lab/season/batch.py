@@ -6,9 +6,13 @@ import platform
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
+
+import cv2
+import numpy as np
+import scipy
+import shapely
 
 from coverage_lab import __version__
 from coverage_lab.errors import CannotWrite, CoverageLabError, ExitCode, Refused
@@ -20,7 +24,7 @@ from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
 from coverage_lab.season.jobs import NightJob
 from coverage_lab.show.overlay import draw_overlay, encode_png
 
-LIBRARIES = ("numpy", "opencv-python-headless", "scipy", "shapely", "simplejpeg", "pillow")
+LIBRARIES = (cv2, np, scipy, shapely)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +146,7 @@ def _made(night: Night, digests: dict[str, str]) -> dict[str, Any]:
         "coverage_lab": __version__,
         "method": METHOD,
         "python": platform.python_version(),
-        "libraries": {name: version(name) for name in LIBRARIES},
+        "libraries": {library.__name__: library.__version__ for library in LIBRARIES},
         "settings": asdict(night.settings),
         "sha256": dict(sorted(digests.items())),
     }

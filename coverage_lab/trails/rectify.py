@@ -33,8 +33,8 @@ def plan_view(light: Light, camera: Camera, grid: FloorGrid, height_m: float) ->
         whole = light[: rows * block, : cols * block]
         light = np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.uint16)
         pixels = (pixels - np.float32((block - 1) / 2)) / np.float32(block)
-    nothing = np.empty(0, np.float32)  # the map is one array of pixels, not one per axis
-    seen = cv2.remap(light, pixels, nothing, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    # The map is one array of pixels, not one per axis; OpenCV's stubs do not know that the second may be None.
+    seen = cv2.remap(light, pixels, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
     return np.asarray(seen.astype(np.float32) * np.float32(1 / 65535))
 
 

@@ -135,4 +135,4 @@ def _doubtful(closed: Mask, level: TrailLevel, outline: Outline, plan: FloorPlan
     along = np.zeros_like(closed)
     row, col = (np.rint(outline.points).astype(int)[:, axis].clip(0, closed.shape[axis] - 1) for axis in (0, 1))
     along[row, col] = 1
-    return (between & (_grown(along, 4) == 0) & (plan.visible_share > 0)).astype(np.float32)
+    return np.asarray(between & (_grown(along, 4) == 0) & (plan.visible_share > 0), np.float32)
