@@ -24,7 +24,7 @@ FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Rays:
+class Rays:
     """Where to measure from, (N, 2), and which way, unit vectors (N, 2)."""
 
     start_m: FloatArray
@@ -47,13 +47,13 @@ def measure_edges(
     edges = []
     wall_u_m = combined([edge_u_m, rectangular_u(plan.room.floor_tolerance_m)])
     for number, (start, end) in enumerate(walls(plan.room.floor), start=1):
-        rays = _along_wall(start, end, radius_m, step_m)
+        rays = along_wall(start, end, radius_m, step_m)
         allowed = _clear_of(rays.start_m, list(solids.values()), radius_m)
         distance_m = field.first_swept(rays)
         bearing = float(np.degrees(np.arctan2(end[1] - start[1], start[0] - end[0])) % 360)
         edges.append(_summary(f"wall {number}", bearing, distance_m, allowed, wall_u_m))
     for obstacle in plan.room.obstacles:
-        rays = _around(obstacle.footprint, step_m)
+        rays = around(obstacle.footprint, step_m)
         others = [shape for name, shape in solids.items() if name != obstacle.name]
         allowed = _clear_of(rays.start_m, [*others, plan.room.floor.boundary], radius_m)
         u_m = combined([edge_u_m, rectangular_u(obstacle.tolerance_m)])
@@ -76,13 +76,13 @@ class _Field:
     grid: FloorGrid
     longest_m: float
 
-    def first_swept(self, rays: _Rays) -> FloatArray:
+    def first_swept(self, rays: Rays) -> FloatArray:
         """Return the distance (N,) to the first swept floor; NaN where hidden floor comes before it."""
         if not len(rays.start_m):  # a wall shorter than its two margins
             return np.empty(0)
         along_m = np.append(np.arange(0, self.longest_m, self.grid.cell_m), self.longest_m)
         points_m = rays.start_m[:, None] + along_m[:, None] * rays.into[:, None]
-        swept = self._at(self.swept, points_m)
+        swept = share_at(self.swept, points_m, self.grid)
         first = np.argmax(swept >= 0.5, axis=1)
         every = np.arange(len(first))
         before = np.maximum(first - 1, 0)
@@ -90,28 +90,28 @@ class _Field:
         part = np.divide(0.5 - low, high - low, out=np.ones_like(low), where=high > low)
         distance_m = along_m[before] + np.clip(part, 0, 1) * (along_m[first] - along_m[before])
         distance_m[~(swept >= 0.5).any(axis=1)] = self.longest_m
-        unseen = (self._at(self.hidden, points_m) >= 0.5) & (along_m < distance_m[:, None])
+        unseen = (share_at(self.hidden, points_m, self.grid) >= 0.5) & (along_m < distance_m[:, None])
         distance_m[unseen.any(axis=1)] = np.nan
         return np.asarray(distance_m)
 
-    def _at(self, share: ShareArray, points_m: FloatArray) -> FloatArray:
-        """Return `share` at floor points (N, K, 2), interpolated between cell centres, 0 outside the grid."""
-        cell = self.grid.to_cell(points_m).astype(np.float32)
-        return np.asarray(
-            cv2.remap(share, cell[..., 1], cell[..., 0], cv2.INTER_LINEAR, borderValue=0), dtype=np.float64
-        )
+
+def share_at(share: ShareArray, points_m: FloatArray, grid: FloorGrid) -> FloatArray:
+    """Return `share` (rows, cols) at floor points (N, K, 2), interpolated between cells, 0 outside the grid."""
+    cell = grid.to_cell(points_m).astype(np.float32)
+    found = cv2.remap(share, cell[..., 1], cell[..., 0], cv2.INTER_LINEAR, borderValue=0)
+    return np.asarray(found, dtype=np.float64)
 
 
-def _along_wall(start: FloatArray, end: FloatArray, margin_m: float, step_m: float) -> _Rays:
+def along_wall(start: FloatArray, end: FloatArray, margin_m: float, step_m: float) -> Rays:
     """Return rays every `step_m` into the floor, which lies to the left, all but `margin_m` at both ends."""
     length_m = float(np.hypot(*(end - start)))
     along = (end - start) / length_m
     at_m = np.arange(margin_m, length_m - margin_m, step_m)
     into = np.array([-along[1], along[0]])
-    return _Rays(start + at_m[:, None] * along, np.broadcast_to(into, (len(at_m), 2)))
+    return Rays(start + at_m[:, None] * along, np.broadcast_to(into, (len(at_m), 2)))
 
 
-def _around(footprint: shapely.Polygon | shapely.MultiPolygon, step_m: float) -> _Rays:
+def around(footprint: shapely.Polygon | shapely.MultiPolygon, step_m: float) -> Rays:
     """Return rays every `step_m` along the outer rings of a footprint, away from it."""
     starts, ways = [np.empty((0, 2))], [np.empty((0, 2))]
     for part in shapely.get_parts(shapely.orient_polygons(footprint)):
@@ -124,7 +124,7 @@ def _around(footprint: shapely.Polygon | shapely.MultiPolygon, step_m: float) ->
         along = side[number] / length_m[number, None]
         starts.append(corners[number + 1] - (end_m[number] - at_m)[:, None] * along)
         ways.append(np.column_stack([along[:, 1], -along[:, 0]]))
-    return _Rays(np.concatenate(starts), np.concatenate(ways))
+    return Rays(np.concatenate(starts), np.concatenate(ways))
 
 
 def _clear_of(points_m: FloatArray, things: list[shapely.Geometry], margin_m: float) -> NDArray[np.bool_]:
