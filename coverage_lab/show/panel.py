@@ -54,12 +54,12 @@ def _coverage(measures: Measures, wide: int) -> Picture | None:
         return None
     low, high = found.percent.interval_95
     places = decimals((high - low) / 2)
-    figure = blank(66, wide)
+    figure = blank(70, wide)
     style = Style(56, 400)
-    used = write(figure, number(found.percent.value, places), (-2, 52), style)
-    used += write(figure, "%", (used + 8, 52), Style(30, 400)) + 8
-    write(figure, "95 % interval", (wide, 26), SMALL, "right", wide - used - 16)
-    write(figure, f"{span((low, high), places)} %", (wide, 51), Style(20, 500), "right", wide - used - 16)
+    used = write(figure, number(found.percent.value, places), (-2, 56), style)
+    used += write(figure, "%", (used + 8, 56), Style(30, 400)) + 8
+    write(figure, "95 % interval", (wide, 30), SMALL, "right", wide - used - 16)
+    write(figure, f"{span((low, high), places)} %", (wide, 55), Style(20, 500), "right", wide - used - 16)
     rows = [heading("Coverage of the visible floor", wide), figure]
     rows.append(gauge(found.percent.value, found.whole_floor_95, wide))
     reachable = found.percent_of_reachable
@@ -127,9 +127,9 @@ def _pattern(measures: Measures, wide: int) -> Picture | None:
     if found is None:
         return None
     row = blank(46, wide)
-    used = write(row, number(found.score.value, 0), (-1, 32), Style(34, 400))
-    used += write(row, found.label, (used + 12, 32), Style(18, 500), room_px=wide // 2) + 12
-    write(row, f"95 %: {span(found.score.interval_95, 0)}", (wide, 32), LABEL, "right", wide - used - 12)
+    used = write(row, number(found.score.value, 0), (-1, 35), Style(34, 400))
+    used += write(row, found.label, (used + 12, 35), Style(18, 500), room_px=wide // 2) + 12
+    write(row, f"95 %: {span(found.score.interval_95, 0)}", (wide, 35), LABEL, "right", wide - used - 12)
     rows = [heading("Driving pattern", wide, "0 random · 100 perfect lanes"), row]
     parts = {"alignment": found.alignment, "spacing": found.spacing, "straightness": found.straightness}
     rows += [meter(name, number(value, 2), value, "", wide) for name, value in parts.items()]
@@ -234,16 +234,16 @@ def _camera(measures: Measures, wide: int) -> Picture | None:
 
 def header(measures: Measures, wide: int) -> Picture:
     """Return the head of the sheet: which run this is, and its verdict."""
-    row = blank(64, wide)
+    row = blank(70, wide)
     colour = INK if measures.verdict == "measured" else ALARM
     verdict = Style(22, 500, colour)
     room = wide - width_px(measures.verdict, verdict) - 40
-    write(row, measures.key, (-1, 28), Style(32, 500), room_px=room)
-    write(row, measures.verdict, (wide, 27), verdict, "right")
+    write(row, measures.key, (-1, 33), Style(32, 500), room_px=room)
+    write(row, measures.verdict, (wide, 32), verdict, "right")
     repeat = "" if measures.repeat is None else f"repeat {measures.repeat}"
     facts = [f"robot {measures.robot}", repeat, f"{measures.trial} trial"]
     facts += [f"{name} {value}" for name, value in measures.conditions.items() if value]
-    write(row, "  ·  ".join(fact for fact in facts if fact), (0, 54), LABEL, room_px=wide)
+    write(row, "  ·  ".join(fact for fact in facts if fact), (0, 60), LABEL, room_px=wide)
     return row
 
 

@@ -47,9 +47,9 @@ class Board:
         """Return the nearest free box of a tag beside a thing of radius `round_px` around a point, or None."""
         for reach in reaches:
             for turn in TURNS:
-                aside, up = np.cos(turn), -np.sin(turn)
-                away_px = reach + round_px + np.array([wide / 2 * abs(aside), TAG_PX / 2 * abs(up)])
-                box = self.centred(at_px + away_px * (aside, up), wide)
+                toward = np.array([np.cos(turn), -np.sin(turn)]).round(9)
+                half = np.array([wide, TAG_PX]) / 2
+                box = self.centred(at_px + toward * (reach + round_px) + np.sign(toward) * half, wide)
                 if box:
                     return box
         return None
