@@ -197,7 +197,7 @@ def _words(detail: dict[str, Any], known: list[str]) -> tuple[str, str]:
     if kind == "extra_forbidden":
         return "is not a known key", suggest(str(detail["loc"][-1]), known)
     if kind == "literal_error":
-        choice = re.findall(r"'([^']*)'", context["expected"])
+        choice = [name.strip("'") for name in re.split(", | or ", context["expected"])]
         return f"{quoted(value)} is not known", suggest(str(value), choice)
     if kind in ("float_type", "float_parsing", "finite_number"):
         return f"{quoted(value)} is not a number", "Write a plain number, without quotes and unit"

@@ -38,7 +38,7 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
     grid = plan.grid
     arrays: dict[str, NDArray[np.generic]] = {"grid": np.array([grid.west_m, grid.north_m, grid.cell_m])}
     for name in _SHARES:
-        arrays[name] = np.rint(getattr(plan, name) * np.float32(_FULL)).astype(np.uint8)
+        arrays[name] = _to_bytes(getattr(plan, name))
     if plan.first_swept is not None:
         arrays["first_swept"] = plan.first_swept.astype(np.uint16)
     archive = io.BytesIO()
@@ -55,16 +55,21 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
     return archive.getvalue()
 
 
+def _to_bytes(share: ShareArray) -> NDArray[np.uint8]:
+    # Adding a half and cutting off is rounding, five times as fast as np.rint on a float array.
+    return (share * np.float32(_FULL) + np.float32(0.5)).astype(np.uint8)
+
+
 def read_plan(path: Path) -> PlanArrays:
     """Return a stored plan. Raises BadInput if it is missing or broken."""
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
             west_m, north_m, cell_m = stored["grid"].tolist()
             shares = {name: stored[name].astype(np.float32) / np.float32(_FULL) for name in _SHARES}
             first = stored.get("first_swept")
     except FileNotFoundError:
         raise BadInput(Problem(path, "", "there is no such file", "Measure the run first")) from None
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+    except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
         raise BadInput(Problem(path, "", f"is no stored plan: {error}", "Measure the run again")) from None
     rows, cols = shares["swept"].shape
     return PlanArrays(FloorGrid(west_m, north_m, rows, cols, cell_m), **shares, first_swept=first)

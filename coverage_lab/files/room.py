@@ -178,8 +178,8 @@ def _read_feature(number: int, raw: Any, reading: _Reading) -> None:
         return
     role = properties.get("role")
     if not isinstance(role, str) or role not in _ROLES:
-        wrong = "has no role" if role is None else f"{quoted(role)} is not a role"
-        reading.refuse(f"feature {number}, role", wrong, suggest(str(role), _ROLES))
+        wrong = "is missing" if role is None else f"{quoted(role)} is not a role"
+        reading.refuse(f"feature {number}, role", wrong, suggest(str(role or ""), _ROLES))
         return
     reading.roles[role] += 1
     label = f"feature {number} ({role}{_called(role, properties)})"
