@@ -26,7 +26,7 @@ NAME = Style(13, 500)
 NUMBER = Style(13, 700, WHITE)
 SIZE = Style(13, 400)
 FINE_BELOW_PX = 24  # a narrower pocket would drown in a bold outline
-NEAR = (4, 12, 24)  # how far from its thing a name may stand, px
+NEAR = (4, 12, 24, 44, 70)  # how far from its thing a name may stand, px
 FAR = (5, 14, 28, 46, 70, 100)  # the same for a pocket's tag
 
 
@@ -49,6 +49,7 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
     for name, at_px, round_px in [*points, *_names_outside(plan.room, scale)]:
         box = board.place(at_px, width_px(name, NAME) + 10, NEAR, round_px)
         if box:
+            _leader(picture, at_px, round_px, np.clip(at_px, box[:2], np.subtract(box[2:], 1)))
             _tag(picture, box, name, board)
 
 
@@ -203,7 +204,7 @@ def _pocket_tag(picture: Picture, pocket: Pocket, scale: PlanScale, board: Board
 
 
 def _leader(picture: Picture, at_px: NDArray[np.float64], half: float, tag_px: NDArray[np.float64]) -> None:
-    """Join a pocket's inscribed circle and the nearest point of its tag, where the tag stands outside."""
+    """Join the circle around a thing and the nearest point of its tag, where the tag stands outside."""
     away_px = hypot(*(tag_px - at_px))
     if away_px <= half:
         return
