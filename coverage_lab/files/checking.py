@@ -55,7 +55,7 @@ def suggest(word: str, known: Iterable[str], otherwise: str = "") -> str:
     names = list(known)
     near = nearest(word, names)
     if near is not None:
-        return f"Did you mean {quoted(near)}"
+        return f"Perhaps you meant {quoted(near)}"
     return otherwise or (f"Known are {', '.join(names[:20])}" if names else "")
 
 
@@ -207,4 +207,8 @@ def _words(detail: dict[str, Any], known: list[str]) -> tuple[str, str]:
         return f"{quoted(value)} is not text", "Put it in quotes"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return f"{quoted(value)} is not a table", "Give it as a table of keys and values"
+    if kind in ("too_short", "too_long"):
+        few, wanted = kind == "too_short", context.get("min_length", context.get("max_length"))
+        limit = f"at {'least' if few else 'most'} {wanted}"
+        return f"{quoted(value)} has {context['actual_length']} entries", f"Give {limit}"
     return f"{quoted(value)} does not fit: {detail['msg'][:1].lower()}{detail['msg'][1:]}", "Correct it"

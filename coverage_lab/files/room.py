@@ -207,7 +207,7 @@ def _check_spelling(label: str, given: set[str], known: set[str], reading: _Read
     for key in sorted(given - known - {"name"}):
         near = nearest(key, known - given, _LIKE_A_KNOWN_PROPERTY)
         if near is not None:
-            reading.refuse(f"{label}.{key}", "is not a known property", f"Did you mean {quoted(near)}")
+            reading.refuse(f"{label}.{key}", "is not a known property", f"Perhaps you meant {quoted(near)}")
 
 
 def _check_counts(reading: _Reading) -> None:

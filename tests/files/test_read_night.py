@@ -144,23 +144,23 @@ def test_typing_error_names_the_nearest_key(night: Path):
     spoil_robot(night, "nozzle_mm", "nozle_mm")
     lines = refusal(lambda: read_night(night))
     assert len(lines) == 2  # the wrong key, and the one that is missing
-    assert any('heron.nozle_mm: is not a known key. Did you mean "nozzle_mm"' in line for line in lines)
+    assert any('heron.nozle_mm: is not a known key. Perhaps you meant "nozzle_mm"' in line for line in lines)
 
 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ('referense = "reference.jpg"\n[camera]\nsource = "jpeg"', ["referense", 'Did you mean "reference"']),
-        ("[camera]\nheigth_mm = 2750", ["camera.heigth_mm", 'Did you mean "height_mm"']),
-        ("[setings]\ncell_mm = 2", ["setings", 'Did you mean "settings"']),
-        ("[settings]\ncell = 2", ["settings.cell", 'Did you mean "cell_mm"']),
+        ('referense = "reference.jpg"\n[camera]\nsource = "jpeg"', ["referense", 'Perhaps you meant "reference"']),
+        ("[camera]\nheigth_mm = 2750", ["camera.heigth_mm", 'Perhaps you meant "height_mm"']),
+        ("[setings]\ncell_mm = 2", ["setings", 'Perhaps you meant "settings"']),
+        ("[settings]\ncell = 2", ["settings.cell", 'Perhaps you meant "cell_mm"']),
         ("[settings]\ncell_mm = 0.002", ["settings.cell_mm", "metres", "Write 2:"]),
         ("[settings]\ncell_mm = 9\nsmallest_pocket_mm = 17", ["smallest_pocket_mm", "two cells"]),
-        ('[camera]\nsource = "jpg"', ["camera.source", '"jpg"', 'Did you mean "jpeg"']),
+        ('[camera]\nsource = "jpg"', ["camera.source", '"jpg"', 'Perhaps you meant "jpeg"']),
         ("[camera]\nheight_mm = 2.75", ["camera.height_mm", "metres", "Write 2750"]),
         ("[camera]\nheight_mm = 108", ["camera.height_mm", "inches", "2743.2"]),
         ("[camera]\nheight_tolerance_mm = 20", ["camera.height_mm", "tolerance but no height"]),
-        ('[camera]\ntimezone = "Europe/Pariss"', ["camera.timezone", 'Did you mean "Europe/Paris"']),
+        ('[camera]\ntimezone = "Europe/Pariss"', ["camera.timezone", 'Perhaps you meant "Europe/Paris"']),
         ("camera = 3", ["camera", "3 is not a table"]),
         ("[robot]\nheron = 3", ["robot.heron", "single value", "table"]),
         ("[robot.heron]\nnozzle_mm = 0.22", ["night.toml: robot.heron.nozzle_mm", "metres"]),
@@ -169,7 +169,10 @@ def test_typing_error_names_the_nearest_key(night: Path):
             "[camera]\nheight_mm = 2750\n[robot.heron]\nbar_height_mm = 2800",
             ["night.toml: robot.heron.bar_height_mm", "above the camera at 2750 mm", "height_mm under [camera]"],
         ),
-        ("[[camera.corners]]\npixel = [1]\nfloor_mm = [100, 200]", ["camera.corners#1.pixel", "2"]),
+        (
+            "[[camera.corners]]\npixel = [1]\nfloor_mm = [100, 200]",
+            ["camera.corners#1.pixel", "[1] has 1 entries", "at least 2"],
+        ),
         ("[[camera.corners]]\npixel = [1, 2]\nfloor_mm = [1.5, 2.5]", ["floor_mm", "looks like metres"]),
         (
             "[[camera.corners]]\npixel = [1, 2]\nfloor_mm = [1500, 0]\n"
@@ -212,7 +215,7 @@ def test_text_that_is_not_utf8(night: Path):
 def test_missing_files_say_what_to_do(night: Path):
     write(night, 'reference = "refrence.jpg"\ndark = "dark.png"\nroom = "large.geojson"\n')
     lines = refusal(lambda: read_night(night))
-    assert any('reference: there is no "refrence.jpg". Did you mean "reference.jpg"' in line for line in lines)
+    assert any('reference: there is no "refrence.jpg". Perhaps you meant "reference.jpg"' in line for line in lines)
     assert any('dark: there is no "dark.png". Correct the name, or put' in line for line in lines)
     assert any('room: there is no "large.geojson"' in line for line in lines)
 

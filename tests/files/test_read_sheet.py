@@ -93,7 +93,7 @@ def test_range_that_makes_no_sense(night: Path):
     lines = refusal(lambda: runs(night, sheet))
     assert "row 2, column frames" in lines[0] and "more than once" in lines[0] and "Put the folder" in lines[0]
     assert "row 3, column frames" in lines[1] and "ends before it begins" in lines[1]
-    assert "row 4, column frames" in lines[2] and '"DSC_0009"' in lines[2] and "Did you mean" in lines[2]
+    assert "row 4, column frames" in lines[2] and '"DSC_0009"' in lines[2] and "Perhaps you meant" in lines[2]
 
 
 def test_globs_folders_and_pictures(night: Path):
@@ -172,7 +172,7 @@ def test_use_and_replaces(night: Path):
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ("heron-1,heron-9\nheron-2,\n", ['"heron-9" is no run of this sheet', 'Did you mean "heron-2"']),
+        ("heron-1,heron-9\nheron-2,\n", ['"heron-9" is no run of this sheet', 'Perhaps you meant "heron-2"']),
         ("heron-1,heron-1\nheron-2,\n", ["row 2", "would replace itself"]),
         ("heron-1,heron-2\nheron-2,heron-1\n", ["row 3", "would replace itself", "Only the later run"]),
         ("heron-1,\nheron-2,heron-1\nheron-3,heron-1\n", ["row 4", "already replaced by heron-2"]),
@@ -186,13 +186,13 @@ def test_replacing_that_makes_no_sense(night: Path, rows: str, words: list[str])
 @pytest.mark.parametrize(
     ("header", "row", "words"),
     [
-        ("run,robot,frames", "x,herron,heron-1.jpg", ["column robot", '"herron"', 'Did you mean "heron"']),
+        ("run,robot,frames", "x,herron,heron-1.jpg", ["column robot", '"herron"', 'Perhaps you meant "heron"']),
         ("run,frames", "x,heron-1.jpg", ["column robot", '"x" is not in the register']),
-        ("run,frames", "heron-1,heron-11.jpg", ["column frames", 'no "heron-11.jpg"', 'Did you mean "heron-1']),
+        ("run,frames", "heron-1,heron-11.jpg", ["column frames", 'no "heron-11.jpg"', 'Perhaps you meant "heron-1']),
         ("run,frames", "heron-1,empty", ["column frames", "no picture in the folder", "Copy the frames"]),
         ("run,frames", "heron-1,q*.jpg", ["column frames", 'no picture fits "q*.jpg"']),
         ("run,frames", "heron-1,night.toml", ["column frames", "is no picture"]),
-        ("run,trial", "heron-1,coverge", ["column trial", '"coverge"', 'Did you mean "coverage"']),
+        ("run,trial", "heron-1,coverge", ["column trial", '"coverge"', 'Perhaps you meant "coverage"']),
         ("run,repeat", "heron-1,two", ["column repeat", '"two" is not a whole number']),
         ("run,repeat", "heron-1,0", ["column repeat", "greater than or equal to 1"]),
         ("run,duration_min", "heron-1,-3", ["column duration_min", "greater than 0"]),
@@ -267,7 +267,7 @@ def test_names_on_disk_that_make_no_sense(night: Path, tmp_path: Path):
     (night / "heron-7").symlink_to(tmp_path)
     lines = refusal(lambda: runs(night))
     places = {line.split(": ")[1]: line for line in lines}
-    assert 'Did you mean "heron"' in places["herno-1.jpg"]
+    assert 'Perhaps you meant "heron"' in places["herno-1.jpg"]
     assert "for instance heron-2" in places["Heron-2.jpg"]
     assert "is the same run as" in places["heron-1.jpg"]
     assert "not in the register" in places["boards"]
