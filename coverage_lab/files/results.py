@@ -103,7 +103,7 @@ def write_summary(folder: Path, rows: Sequence[Mapping[str, Any]]) -> None:
     """Write `summary.csv` into a night's results folder: a row per run, in natural order.
 
     `rows` are runs as `measures_to_json` and `read_measures` give them. RFC 4180, UTF-8; text that a spreadsheet
-    would run as a formula begins with an apostrophe. Raises CannotWrite.
+    would run as a formula begins with an apostrophe. Without rows the file is empty. Raises CannotWrite.
     """
     names = sorted({name for row in rows for name in row["run"]["conditions"]})
     text = io.StringIO(newline="")

@@ -11,20 +11,16 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
 import shapely
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from shapely import Point, Polygon
 
-from coverage_lab.camera.markers import known_dictionaries
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import (
     MistakeError,
     check,
     known_keys,
-    length_m,
-    length_mm,
     nearest,
     quoted,
     read_json,
@@ -38,81 +34,11 @@ from coverage_lab.files.geometry import (
     outside,
     parse,
 )
+from coverage_lab.files.room_roles import ROLES, SHAPES, MarkerProperties
 from coverage_lab.files.store import write_file
 from coverage_lab.room.room import Decoy, Marker, Obstacle, Overhang, Room, Zone
 
 _LIKE_A_KNOWN_PROPERTY = 0.8  # below it another program's property, which is none of our business
-
-
-def _dictionary(name: str) -> str:
-    if name not in known_dictionaries():
-        raise MistakeError(f"{quoted(name)} is no marker dictionary", suggest(name, known_dictionaries()))
-    return name
-
-
-Height = Annotated[float, length_m(0.001, 5)]
-Tolerance = Annotated[float, length_mm(0.1, 100, zero=True)]
-Name = Annotated[str, Field(min_length=1)]
-
-
-class _Properties(BaseModel):
-    model_config = ConfigDict(extra="ignore", strict=True, frozen=True, allow_inf_nan=False)
-
-
-class _Floor(_Properties):
-    tolerance_mm: Tolerance = 3
-
-
-class _Obstacle(_Properties):
-    name: Name
-    height_m: Height
-    tolerance_mm: Tolerance = 3
-
-
-class _Overhang(_Properties):
-    name: Name
-    clearance_m: Height
-    height_m: Height
-
-
-class _Decoy(_Properties):
-    name: Name
-    height_m: Height
-    approach_deg: Literal[360, 180, 90] | None = None
-
-
-class _Zone(_Properties):
-    name: Name
-
-
-class _Marker(_Properties):
-    dictionary: Annotated[str, AfterValidator(_dictionary)]
-    id: Annotated[int, Field(ge=0)]
-    side_m: Annotated[float, length_m(0.01, 1)]
-    turn_deg: Annotated[float, Field(ge=-360, le=360)]
-    z_m: Annotated[float, length_m(0.001, 5, zero=True)] = 0
-    tolerance_mm: Annotated[float, length_mm(0.1, 100, zero=True)] = 2
-
-
-class _Dock(_Properties):
-    pass
-
-
-_ROLES: dict[str, type[_Properties]] = {
-    "floor": _Floor,
-    "obstacle": _Obstacle,
-    "overhang": _Overhang,
-    "decoy": _Decoy,
-    "zone": _Zone,
-    "marker": _Marker,
-    "dock": _Dock,
-}
-_SHAPES = {
-    "floor": ("Polygon",),
-    "obstacle": ("Polygon", "MultiPolygon"),
-    "marker": ("Point",),
-    "dock": ("Point",),
-}
 
 
 @dataclass(slots=True)
@@ -177,19 +103,19 @@ def _read_feature(number: int, raw: Any, reading: _Reading) -> None:
         reading.refuse(f"feature {number}", "has no properties", 'Give it at least "role"')
         return
     role = properties.get("role")
-    if not isinstance(role, str) or role not in _ROLES:
+    if not isinstance(role, str) or role not in ROLES:
         wrong = "is missing" if role is None else f"{quoted(role)} is not a role"
-        reading.refuse(f"feature {number}, role", wrong, suggest(str(role or ""), _ROLES))
+        reading.refuse(f"feature {number}, role", wrong, suggest(str(role or ""), ROLES))
         return
     reading.roles[role] += 1
     label = f"feature {number} ({role}{_called(role, properties)})"
     before = len(reading.found)
-    model = _ROLES[role]
+    model = ROLES[role]
     given = {key: value for key, value in properties.items() if key != "role"}
     has = check(model, given, reading.path, label, reading.found)
     _check_spelling(label, set(given), set(known_keys(model, ())), reading)
     try:
-        shape = parse(raw.get("geometry"), _SHAPES.get(role, ("Polygon",)))
+        shape = parse(raw.get("geometry"), SHAPES.get(role, ("Polygon",)))
     except MistakeError as mistake:
         reading.refuse(label, mistake.wrong, mistake.mend)
     else:
@@ -280,7 +206,7 @@ def _room(reading: _Reading) -> Room:
 
 
 def _marker(feature: _Feature) -> Marker:
-    has: _Marker = feature.has
+    has: MarkerProperties = feature.has
     return Marker(
         dictionary=has.dictionary,
         id=has.id,

@@ -6,7 +6,7 @@ from pathlib import Path
 from unicodedata import normalize
 
 import pytest
-from file_samples import only_refusal, refusal
+from file_samples import ROBOTS_TOML, only_refusal, refusal
 
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
@@ -284,3 +284,11 @@ def test_rendered_sheets(rendered: Path):
     series = read_runs(read_night(rendered / "series-lanes"))
     assert [(run.key, len(run.frames)) for run in series] == [("series-lanes/heron-1", 40)]
     assert read_runs(read_night(rendered / "pen"))[0].trial == "avoidance"
+
+
+def test_robot_with_an_umlaut_in_either_form(night: Path):
+    table = ROBOTS_TOML.replace("[wren]", f'["{normalize("NFD", "käuzchen")}"]')
+    (night.parent / "robots.toml").write_text(table, encoding="utf-8")
+    (run,) = runs(night, f"run,robot,frames\nx,{normalize('NFC', 'käuzchen')},heron-1.jpg\n")
+    assert run.robot == normalize("NFC", "käuzchen")
+    assert run.robot in read_night(night).robots

@@ -250,7 +250,7 @@ def test_numbers_below_zero_stay_numbers(tmp_path: Path):
 
 
 def fill_the_disk(folder: Path) -> subprocess.CompletedProcess[str]:
-    """Write results in a process that may write no file above 300 bytes, which fails as on a full disk."""
+    """Write results in a process whose picture is larger than any file may be, as on a disk that fills up halfway."""
     script = textwrap.dedent(
         """
         import resource, sys
@@ -259,9 +259,9 @@ def fill_the_disk(folder: Path) -> subprocess.CompletedProcess[str]:
         from coverage_lab.errors import CannotWrite
         from coverage_lab.files.results import write_results
         from file_samples import sample_measures
-        resource.setrlimit(resource.RLIMIT_FSIZE, (300, 300))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
         try:
-            write_results(Path(sys.argv[1]), sample_measures(50.0), {"a": 1}, None, b"new")
+            write_results(Path(sys.argv[1]), sample_measures(50.0), {"a": 1}, None, bytes(30_000))
         except CannotWrite as error:
             sys.stderr.write(str(error))
             sys.exit(int(error.exit_code))
