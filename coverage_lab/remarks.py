@@ -21,8 +21,9 @@ MUCH_CLIPPED = 0.5  # share of the trail's outline
 
 def burnt_share(view: NDArray[np.float32], plan: FloorPlan, clip: float) -> float:
     """Return the share of visible floor whose light, (rows, cols), is at the clip; 1 where no floor is visible."""
-    visible = plan.visible_share > 0.5
-    return float(np.mean(view[visible] >= clip)) if visible.any() else 1.0
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    visible = plan.visible_share[thin] > 0.5
+    return float(np.mean(view[thin][visible] >= clip)) if visible.any() else 1.0
 
 
 def plan_remarks(fit: CameraFit, plan: FloorPlan, robot: Robot) -> tuple[Quality, ...]:

@@ -11,7 +11,7 @@ here; this page only says in which order.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +57,7 @@ class SetUp:
     dark: Frame | None
     ambient: Frame | None
     digests: dict[str, str]  # SHA-256 of each shared file's content
+    last_plan: dict[Robot, FloorPlan] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,19 +110,23 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     measures = _without_numbers(run, setting, plan, quality)
 
     clip = frame.clip / FULL_LIGHT
-    swept = sweep(view, plan, robot.bar, clip) if burnt_share(view, plan, clip) < ALL_BURNT else None
+    burnt = burnt_share(view, plan, clip)
+    swept = sweep(view, plan, robot.bar, clip) if burnt < ALL_BURNT else None
     if swept is None:
-        remark = nothing_to_see(burnt_share(view, plan, clip))
+        remark = nothing_to_see(burnt)
         refused = replace(measures, verdict="refused", reason=remark.text, quality=(*quality, remark))
         return MeasuredRun(refused, plan, view, None, digests)
 
     sources = _sources(setting, plan, robot, swept)
-    field = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-    allowed = plan.free.buffer(-robot.body_diameter_m / 2)
+    travel = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
     measured = replace(
         measures,
         quality=(*quality, *light_remarks(swept)),
-        coverage=measure_coverage(swept.share, plan, lambda region: contributions(swept.share, region, plan, sources)),
+        coverage=measure_coverage(
+            swept.share,
+            plan,
+            lambda region, inset_m: contributions(swept.share, region, plan, sources, inset_m=inset_m),
+        ),
         edges=measure_edges(
             swept.share,
             plan,
@@ -136,7 +141,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
             body_diameter_m=robot.body_diameter_m,
             edge_u_m=swept.edge_u_m,
         ),
-        pattern=measure_pattern(field, robot.bar, random_baseline(plan.reachable, allowed, robot.bar)),
+        pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )
     return MeasuredRun(measured, plan, view, swept, digests)
 
@@ -144,8 +149,15 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
 def lay_out(setting: SetUp, robot: Robot) -> FloorPlan:
     """Lay out the floor for one robot: what is free, reachable for it, and visible at the height of its bar.
 
-    Raises BadInput if the bar is not below the camera.
+    The last robot's is kept, since its repeats mostly follow. Raises BadInput if the bar is not below the camera.
     """
+    if robot not in setting.last_plan:
+        setting.last_plan.clear()
+        setting.last_plan[robot] = _laid_out(setting, robot)
+    return setting.last_plan[robot]
+
+
+def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
     camera = setting.camera.fit.camera
     if robot.bar.height_m >= camera.centre_m[2]:
         wrong = f"the bar ({robot.bar.height_m:.3f} m) is not below the camera ({camera.centre_m[2]:.3f} m)"

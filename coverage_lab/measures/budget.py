@@ -8,13 +8,13 @@ along that edge instead of repeating the analysis.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from coverage_lab.measures.coverage import total
+from coverage_lab.measures.tolerances import outline_contributions
 from coverage_lab.measures.uncertainty import (
     combined,
     displacement_points,
@@ -23,12 +23,8 @@ from coverage_lab.measures.uncertainty import (
     swept_boundary,
 )
 from coverage_lab.measures.values import Contribution
-from coverage_lab.room.grid import FloorGrid, ShareArray
+from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
-from coverage_lab.room.room import Area
-
-WALL_STEP_M = 0.02
-INTO_FLOOR_M = 0.1  # how far from a wall its floor is looked up, beyond the unreachable fringe of most robots
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,58 +62,24 @@ class Sources:
     bar_height: Displacement
 
 
-def contributions(swept: ShareArray, region: ShareArray, plan: FloorPlan, sources: Sources) -> dict[str, Contribution]:
-    """Return each source's contribution, in points, to the covered share of `region`; arrays are (rows, cols)."""
-    boundary = swept_boundary(swept, region, plan.grid)
-    region_cells = float(region.sum(dtype=np.float64))
+def contributions(
+    swept: ShareArray, region: ShareArray, plan: FloorPlan, sources: Sources, *, inset_m: float
+) -> dict[str, Contribution]:
+    """Return each source's contribution, in points, to the covered share of `region`; arrays are (rows, cols).
+
+    `inset_m` is how far off the walls the region begins, see `outline_contributions`.
+    """
+    region_cells = total(region)
     if region_cells == 0:
         return {}
-    percent = 100 * float((swept * region).sum(dtype=np.float64)) / region_cells
-    per_area = percent / (region_cells * plan.grid.cell_m2)
-    doubtful = 100 * float((sources.doubtful * region).sum(dtype=np.float64)) / region_cells
+    boundary = swept_boundary(swept, region, plan.grid)
     camera = combined(displacement_points(boundary, move.at(boundary.at_m)) for move in sources.camera)
     bar = abs(displacement_points(boundary, sources.bar_height.at(boundary.at_m)))
+    doubtful = 100 * total(sources.doubtful * region) / region_cells
     return {
         "edge": Contribution(edge_points(boundary, sources.edge_u_m), "run"),
         "threshold": Contribution(rectangular_u(doubtful), "run"),
         "camera": Contribution(camera, "night"),
         "bar height": Contribution(bar, "robot"),
-        "walls": Contribution(per_area * _walls_m2(region, plan), "room"),
-        "footprints": Contribution(per_area * _footprints_m2(region, plan), "room"),
+        **outline_contributions(swept, region, plan, inset_m=inset_m),
     }
-
-
-def _walls_m2(region: ShareArray, plan: FloorPlan) -> float:
-    """Standard uncertainty of the region's area from its walls, each of which may stand elsewhere by itself."""
-    corners = shapely.get_coordinates(shapely.orient_polygons(plan.room.floor).exterior)
-    u_m = rectangular_u(plan.room.floor_tolerance_m)
-    return combined(u_m * _length_along(start, end, region, plan.grid) for start, end in pairwise(corners))
-
-
-def _footprints_m2(region: ShareArray, plan: FloorPlan) -> float:
-    """Standard uncertainty of the region's area from the sizes of the furniture that stands in it."""
-    parts = []
-    for obstacle in plan.room.obstacles:
-        rings = [_outer_ring(part) for part in shapely.get_parts(obstacle.footprint)]
-        sides = [side for ring in rings for side in pairwise(ring)]
-        length_m = sum(_length_along(start, end, region, plan.grid) for start, end in sides)
-        parts.append(rectangular_u(obstacle.tolerance_m) * length_m)
-    return combined(parts)
-
-
-def _outer_ring(part: Area) -> NDArray[np.float64]:
-    """Corners of a footprint, clockwise, so that free floor lies to the left as it does of walls."""
-    return np.asarray(shapely.get_coordinates(shapely.orient_polygons(part).exterior)[::-1])
-
-
-def _length_along(start: NDArray[np.float64], end: NDArray[np.float64], region: ShareArray, grid: FloorGrid) -> float:
-    """Length of a side, in metres, that has floor of `region` to its left."""
-    side = end - start
-    length_m = float(np.hypot(*side))
-    count = max(int(length_m / WALL_STEP_M), 1)
-    left = np.array([-side[1], side[0]]) / max(length_m, 1e-9)
-    points = start + (np.arange(count)[:, None] + 0.5) / count * side + INTO_FLOOR_M * left
-    cell = np.rint(grid.to_cell(points)).astype(int)
-    inside = ((cell >= 0) & (cell < grid.shape)).all(axis=1)
-    there = region[cell[inside, 0], cell[inside, 1]] > 0.5
-    return length_m * float(np.count_nonzero(there)) / count

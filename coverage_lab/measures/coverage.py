@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+import cv2
 import numpy as np
 
 from coverage_lab.job import Quantity
@@ -16,7 +17,7 @@ from coverage_lab.measures.values import Contribution, Coverage, FloorFacts
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 
-Doubt = Callable[[ShareArray], Mapping[str, Contribution]]
+Doubt = Callable[[ShareArray, float], Mapping[str, Contribution]]
 
 
 def floor_facts(plan: FloorPlan) -> FloorFacts:
@@ -33,23 +34,22 @@ def floor_facts(plan: FloorPlan) -> FloorFacts:
 def measure_coverage(swept: ShareArray, plan: FloorPlan, doubt: Doubt) -> Coverage | None:
     """Return the coverage by `swept`; None where no free floor is visible.
 
-    `doubt(region)` gives the contributions, in points, to the uncertainty of a region's share.
+    `doubt(region, inset_m)` gives the contributions, in points, to the uncertainty of a region's share; the region
+    begins `inset_m` off the walls.
     """
-    contributions = doubt(plan.visible_share)
+    contributions = doubt(plan.visible_share, 0.0)
     percent = _share_of(swept, plan.visible_share, contributions)
     if percent is None:
         return None
     visible_m2 = total(plan.visible_share) * plan.grid.cell_m2
-    swept_m2 = quantity(
-        percent.value / 100 * visible_m2, percent.u / 100 * visible_m2, low=0.0, high=visible_m2
-    )
+    swept_m2 = quantity(percent.value / 100 * visible_m2, percent.u / 100 * visible_m2, low=0.0, high=visible_m2)
     return Coverage(
         percent=percent,
-        percent_of_reachable=_share_of_visible(swept, plan, plan.reachable_share, doubt),
+        percent_of_reachable=_share_of_visible(swept, plan, plan.reachable_share, doubt, plan.fringe_m),
         whole_floor_95=whole_floor_95(percent, floor_facts(plan)),
         swept_m2=swept_m2,
         bridged_m2=None,
-        zones={name: _share_of_visible(swept, plan, zone, doubt) for name, zone in plan.zone_shares.items()},
+        zones={name: _share_of_visible(swept, plan, zone, doubt, 0.0) for name, zone in plan.zone_shares.items()},
         contributions=contributions,
     )
 
@@ -74,18 +74,18 @@ def whole_floor_95(percent: Quantity, floor: FloorFacts) -> tuple[float, float]:
 
 def total(share: ShareArray) -> float:
     """Return the sum over all cells, in double precision."""
-    return float(share.sum(dtype=np.float64))
+    return float(cv2.sumElems(share)[0])
 
 
-def _share_of_visible(swept: ShareArray, plan: FloorPlan, part: ShareArray, doubt: Doubt) -> Quantity | None:
+def _share_of_visible(
+    swept: ShareArray, plan: FloorPlan, part: ShareArray, doubt: Doubt, inset_m: float
+) -> Quantity | None:
     """Return the swept share of the visible floor in `part`."""
     region = np.minimum(part, plan.visible_share)
-    return _share_of(swept, region, doubt(region)) if region.any() else None
+    return _share_of(swept, region, doubt(region, inset_m)) if region.any() else None
 
 
-def _share_of(
-    swept: ShareArray, region: ShareArray, contributions: Mapping[str, Contribution]
-) -> Quantity | None:
+def _share_of(swept: ShareArray, region: ShareArray, contributions: Mapping[str, Contribution]) -> Quantity | None:
     """Return the swept share of `region` with its uncertainty."""
     percent = covered_percent(swept, region)
     return None if percent is None else quantity(percent, combined_points(contributions), low=0.0, high=100.0)

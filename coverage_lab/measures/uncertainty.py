@@ -86,16 +86,31 @@ def swept_boundary(swept: ShareArray, region: ShareArray, grid: FloorGrid) -> Sw
     takes it: plain differences make slanting edges 2 % too long. Cells beside the region's own edge are left
     out: what lies beyond it is not known.
     """
-    inside = cv2.erode(region, np.ones((3, 3), np.uint8))
-    east, south = (
-        cv2.Sobel(swept, cv2.CV_32F, x, y, ksize=3, scale=1 / 8, borderType=cv2.BORDER_REPLICATE)
-        for x, y in ((1, 0), (0, 1))
+    square = np.ones((3, 3), np.uint8)
+    coarse = cv2.convertScaleAbs(swept, alpha=255)  # the edge's cells are found on bytes, several times faster
+    changing = cv2.compare(cv2.dilate(coarse, square), cv2.erode(coarse, square), cv2.CMP_NE)
+    inside = cv2.erode((region > 0).view(np.uint8), square)
+    found = cv2.findNonZero(cv2.bitwise_and(changing, inside))
+    col, row = np.zeros((2, 0), np.intp) if found is None else found.reshape(-1, 2).T.astype(np.intp)
+
+    def beside(down: int, right: int) -> FloatArray:
+        at = (row + down).clip(0, grid.rows - 1), (col + right).clip(0, grid.cols - 1)
+        return np.asarray(swept[at], np.float64)
+
+    weights = ((-1, 1), (0, 2), (1, 1))  # Sobel's
+    east = sum(weight * (beside(side, 1) - beside(side, -1)) for side, weight in weights)
+    south = sum(weight * (beside(1, side) - beside(-1, side)) for side, weight in weights)
+    share = np.min(
+        [
+            region[(row + down).clip(0, grid.rows - 1), (col + right).clip(0, grid.cols - 1)]
+            for down in (-1, 0, 1)
+            for right in (-1, 0, 1)
+        ],
+        axis=0,
     )
-    row, col = np.nonzero(((east != 0) | (south != 0)) & (inside > 0))
-    outward = np.column_stack([-east[row, col], south[row, col]]) * (grid.cell_m * inside[row, col, None])
-    area_m2 = float(region.sum(dtype=np.float64)) * grid.cell_m2
-    at_m = grid.to_floor(np.column_stack([row, col]))
-    return SweptBoundary(at_m, outward.astype(np.float64), area_m2)
+    outward = np.column_stack([-east, south]) / 8 * (grid.cell_m * share[:, None])
+    area_m2 = cv2.sumElems(region)[0] * grid.cell_m2
+    return SweptBoundary(grid.to_floor(np.column_stack([row, col])), outward, area_m2)
 
 
 def displacement_points(boundary: SweptBoundary, displacement_m: ArrayLike) -> float:

@@ -76,28 +76,27 @@ class FloorGrid:
             area = area.intersection(shapely.box(*bounds))
         parts = shapely.get_parts(area)
         rings = shapely.get_rings(shapely.orient_polygons(parts[shapely.get_dimensions(parts) == 2]))
-        pieces = _cut_at_cells(self._edges_in_cells(rings))
-        if not len(pieces):
-            return np.zeros(self.shape, np.float32)
-        return self._accumulate(pieces)
+        xy, ring = shapely.get_coordinates(rings, return_index=True)
+        return self.ring_weights(self.to_cell(xy), ring)
+
+    def ring_weights(self, row_col: ArrayLike, ring: NDArray[np.integer]) -> ShareArray:
+        """Return the share of each cell inside closed rings, as `weights` does.
+
+        row_col : (N, 2) corners as `to_cell` gives them, the first of each ring again at its end; `ring` (N,) tells
+        which ring a corner is of. What lies to the left of a ring (seen with north up) is inside. Where rings cross,
+        a cell counts once at the most.
+        """
+        points = np.clip(np.asarray(row_col, dtype=np.float64) + 0.5, 0, self.shape)
+        points[:, 0] = _round_fine(points[:, 0])
+        same = ring[1:] == ring[:-1]
+        pieces = _cut_at_cells(np.stack([points[:-1][same], points[1:][same]], axis=1))
+        return self._accumulate(pieces) if len(pieces) else np.zeros(self.shape, np.float32)
 
     @property
     def _bounds(self) -> tuple[float, float, float, float]:
         """West, south, east and north edge."""
         south, east = self.north_m - self.rows * self.cell_m, self.west_m + self.cols * self.cell_m
         return self.west_m, south, east, self.north_m
-
-    def _edges_in_cells(self, rings: NDArray[np.object_]) -> FloatArray:
-        """Return the edges of rings as (E, 2, 2): start and end as (row, col), whole numbers at cell edges.
-
-        Rows are rounded to 2^-30 of a cell: sums of row differences are then exact, so that a cell which the
-        outline does not touch is exactly 0 or 1.
-        """
-        xy, ring = shapely.get_coordinates(rings, return_index=True)
-        points = np.clip(self.to_cell(xy) + 0.5, 0, self.shape)
-        points[:, 0] = _round_fine(points[:, 0])
-        same = ring[1:] == ring[:-1]
-        return np.stack([points[:-1][same], points[1:][same]], axis=1)
 
     def _accumulate(self, pieces: FloatArray) -> ShareArray:
         """Sum pieces (P, 2, 2) of a closed outline, each within one cell, to shares of cells."""
@@ -118,7 +117,10 @@ class FloorGrid:
 
 
 def _round_fine(rows: FloatArray) -> FloatArray:
-    """Round to multiples of 2^-30, whose sums are exact in double precision."""
+    """Round to multiples of 2^-30, whose sums are exact in double precision.
+
+    Sums of row differences are then exact, so that a cell which the outline does not touch is exactly 0 or 1.
+    """
     return np.asarray(np.rint(rows * 2.0**30) / 2.0**30)
 
 

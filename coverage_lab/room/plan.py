@@ -26,9 +26,9 @@ class FloorPlan:
     room: Room
     grid: FloorGrid
     free: Area  # floor − footprints, decoys among them
-    reachable: (
-        Area  # free floor that some permitted pose of the nozzle covers; free − reachable is the fringe
-    )
+    poses: Area  # where the turning centre may be
+    reachable: Area  # free floor that the nozzle covers from there; free − reachable is the fringe
+    fringe_m: float  # how wide the fringe is along a wall
     hidden: Area  # free floor that the camera cannot see at bar height
     free_share: ShareArray
     reachable_share: ShareArray
@@ -58,19 +58,17 @@ def floor_plan(
     hidden = hidden_floor(room, free, bar_height_m=bar_height_m, camera_centre_m=camera_centre_m)
     if seen is not None:
         hidden = _only_polygons(hidden.union(free.difference(seen)))
-    reachable = reachable_floor(
-        room,
-        free,
-        body_diameter_m=body_diameter_m,
-        body_height_m=body_height_m,
-        reach_m=hypot(forward_m, nozzle_m / 2),
-    )
+    poses = permitted_poses(room, free, body_diameter_m=body_diameter_m, body_height_m=body_height_m)
+    reach_m = hypot(forward_m, nozzle_m / 2)
+    reachable = _only_polygons(poses.buffer(reach_m, quad_segs=_QUAD_SEGS).intersection(free))
     free_share, hidden_share = grid.weights(free), grid.weights(hidden)
     return FloorPlan(
         room=room,
         grid=grid,
         free=free,
+        poses=poses,
         reachable=reachable,
+        fringe_m=max(body_diameter_m / 2 - reach_m, 0.0),
         hidden=hidden,
         free_share=free_share,
         reachable_share=grid.weights(reachable),
@@ -80,25 +78,20 @@ def floor_plan(
     )
 
 
-def reachable_floor(
-    room: Room, free: Area, *, body_diameter_m: float, body_height_m: float, reach_m: float
-) -> Area:
-    """Return the free floor that the nozzle can come to; empty where the body fits nowhere.
+def permitted_poses(room: Room, free: Area, *, body_diameter_m: float, body_height_m: float) -> Area:
+    """Return where the turning centre may be; empty where the body fits nowhere.
 
     Free floor eroded by the body's radius; of that the part with (or next to) the dock, without dock the
-    largest; dilated by `reach_m`, how far the nozzle's ends are from the turning centre; cut to free floor.
-    What hangs lower than the body is tall keeps it out.
+    largest. What hangs lower than the body is tall keeps it out.
     """
     low = _union(top.outline for top in room.overhangs if top.clearance_m < body_height_m)
     poses = _polygons(free.difference(low).buffer(-body_diameter_m / 2, quad_segs=_QUAD_SEGS))
     if not poses:
         return Polygon()
     if room.dock_m is None:
-        start = max(poses, key=lambda part: part.area)
-    else:
-        dock = Point(room.dock_m)
-        start = min(poses, key=lambda part: part.distance(dock))
-    return _only_polygons(start.buffer(reach_m, quad_segs=_QUAD_SEGS).intersection(free))
+        return max(poses, key=lambda part: part.area)
+    dock = Point(room.dock_m)
+    return min(poses, key=lambda part: part.distance(dock))
 
 
 def hidden_floor(room: Room, free: Area, *, bar_height_m: float, camera_centre_m: ArrayLike) -> Area:

@@ -29,16 +29,17 @@ Float = NDArray[np.float32]
 
 STEP = 0.5  # between two samples across the outline
 SHIFT_STEP = 0.2  # between two trial positions of the first track
-SIGMAS = np.array([0.6, 0.75, 0.9, 1.05, 1.2, 1.4, 1.6, 1.85, 2.15, 2.5, 3.0, 3.6])
+SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8])
 REACH_OUT = 3.2  # how far out the flank is used, in sigmas
 REACH_IN_FLANK = 0.5  # how far in when only the outer flank is trusted
+FOR_SIGMA = 1200  # points that the blur is fitted to
 SHORTEST_RING = 12  # points
 TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
-    """Points about one cell apart along closed contours, with unit normals that point into the trail."""
+    """Points about one cell apart along closed contours, the trail on their left; unit normals point into it."""
 
     points: Float  # (M, 2)
     normals: Float  # (M, 2)
@@ -71,14 +72,14 @@ def trace_outline(mask: NDArray[np.uint8], *, smallest_extent: float) -> Outline
     for index, (contour, (_, _, _, parent)) in enumerate(zip(contours, links, strict=True)):
         if small[index if parent < 0 else parent] or len(contour) < SHORTEST_RING:
             continue
-        ring = contour[:, 0, ::-1].astype(np.float32)
+        ring = contour.reshape(-1, 2)[:, ::-1].astype(np.float32)
+        # The trail lies inside an outer ring and outside a hole's: walk either with the trail on the left.
+        if (_clockwise_area(ring) > 0) == (parent < 0):
+            ring = ring[::-1]
         smooth = gaussian_filter1d(_evenly(ring), 2.0, axis=0, mode="wrap")
         tangent = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
         normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-6)
-        # The trail lies to one side of a ring: inside an outer ring, outside a hole's.
-        if (_signed_area(smooth) > 0) == (parent < 0):
-            normal = -normal
         points.append(smooth)
         normals.append(normal)
         lengths.append(len(smooth))
@@ -96,7 +97,8 @@ def _evenly(ring: Float) -> Float:
     return np.column_stack([np.interp(at, along, closed[:, i]) for i in (0, 1)]).astype(np.float32)
 
 
-def _signed_area(ring: Float) -> float:
+def _clockwise_area(ring: Float) -> float:
+    """Area inside a ring, positive if it runs clockwise seen with north up."""
     row, col = ring[:, 0], ring[:, 1]
     return float(np.sum(col * np.roll(row, -1) - np.roll(col, -1) * row)) / 2
 
@@ -114,7 +116,7 @@ def fit_edges(light: Float, outline: Outline, *, clip: float, pitch: float | Non
     if count == 0:
         empty = np.zeros(0, np.float32)
         return EdgeFit(empty, empty, float(SIGMAS[4]), 0.0, 0.0, np.zeros(0, bool), 0.0)
-    thin = slice(None, None, max(1, count // 2500))
+    thin = slice(None, None, max(1, count // FOR_SIGMA))
     offsets = np.arange(-10, 14 + STEP / 2, STEP, dtype=np.float32)
     seen = _sample(light, outline, offsets)
     sigma = _best_sigma(seen[thin], offsets, clip, pitch, led_count)

@@ -6,6 +6,7 @@ What is trail is decided by a level (`level`), where exactly it ends by the flan
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
+from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.background import floor_glow
 from coverage_lab.trails.comb import brightness, close_comb
@@ -27,7 +29,6 @@ AROUND_DECOY_M = 0.25  # so near a decoy a trail is believed although the plan s
 SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection or a hot pixel
 HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
 BELOW_CLIP = 0.9  # averaging over a cell, and JPEG, pull clipped light below the clip
-SUBCELLS = 4  # the moved outline is filled on so many times finer cells
 LEVEL_DOUBT = 0.12  # relative, of brightness; a quarter of light
 SIGMA_DOUBT = 0.08  # relative standard uncertainty of the trail's blur
 EDGE_FLOOR_CELLS = 0.1  # standard uncertainty of an edge that everything is known of
@@ -69,7 +70,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     inward = fit.first_track - bar.overhang_m / cell_m
     inward = np.where(_near(hidden, outline, HIDDEN_RIM_CELLS + 2), HIDDEN_RIM_CELLS + 2, inward)
     return SweptFloor(
-        share=_fill(outline, inward, plan.grid.shape),
+        share=_fill(outline, inward, plan.grid),
         trail_light=trail_light,
         edge_u_m=_edge_u_cells(fit) * cell_m,
         doubtful=_doubtful(closed, level, outline, plan),
@@ -109,19 +110,16 @@ def _near(hidden: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:
     return np.asarray(_grown(hidden, cells)[row, col] > 0)
 
 
-def _fill(outline: Outline, inward: Plane, shape: tuple[int, int]) -> Plane:
+def _fill(outline: Outline, inward: Plane, grid: FloorGrid) -> Plane:
     """Share of each cell inside the outline after its points moved `inward` (cells) along their normals."""
     moved = outline.points + inward[:, None] * outline.normals
-    fine = (moved[:, ::-1] + 0.5) * SUBCELLS - 0.5
-    rings = [
-        np.rint(fine[first:last] * 16).astype(np.int32).reshape(-1, 1, 2)
-        for first, last in zip(outline.starts[:-1], outline.starts[1:], strict=True)
-    ]
-    drawn = np.zeros((shape[0] * SUBCELLS, shape[1] * SUBCELLS), np.uint8)
-    if rings:
-        cv2.fillPoly(drawn, rings, 255, cv2.LINE_8, 4)
-    share = cv2.resize(drawn, shape[::-1], interpolation=cv2.INTER_AREA)
-    return np.asarray(share, np.float32) * np.float32(1 / 255)
+    rings = [np.arange(first, last + 1) for first, last in pairwise(outline.starts)]
+    if not rings:
+        return np.zeros(grid.shape, np.float32)
+    for ring, first in zip(rings, outline.starts, strict=False):
+        ring[-1] = first  # closed
+    number = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    return grid.ring_weights(moved[np.concatenate(rings)], number)
 
 
 def _edge_u_cells(fit: EdgeFit) -> float:

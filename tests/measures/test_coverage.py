@@ -19,7 +19,7 @@ from coverage_lab.room.room import Room, Zone
 FLOOR = box(0, 0, 4, 3)
 
 
-def doubt(region):
+def doubt(region, inset_m):
     return {"threshold": Contribution(0.3, "run"), "camera": Contribution(0.4, "night")}
 
 
@@ -53,7 +53,7 @@ def test_coverage_of_a_half_swept_floor():
 def test_doubt_is_asked_for_each_region_by_itself():
     plan = plan_of(zones=(Zone("west", box(0, 0, 1, 3)),))
 
-    def wider_for_small(region):
+    def wider_for_small(region, inset_m):
         return {"edge": Contribution(1200 / float(region.sum()), "run")}
 
     result = measure_coverage(plan.grid.weights(box(0, 0, 1, 1)), plan, wider_for_small)

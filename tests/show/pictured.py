@@ -45,7 +45,7 @@ def plan_of(floor: shapely.Polygon, **things) -> FloorPlan:
     reachable, hidden = free.buffer(-RIM_M, join_style="mitre"), HIDDEN & free
     free_share, hidden_share = grid.weights(free), grid.weights(hidden)
     shares = free_share, grid.weights(reachable), hidden_share, free_share - hidden_share
-    return FloorPlan(room, grid, free, reachable, hidden, *shares, {})
+    return FloorPlan(room, grid, free, reachable, reachable, RIM_M, hidden, *shares, {})
 
 
 def scene(floor: shapely.Polygon = FLOOR, missed: shapely.Polygon = MISSED) -> Scene:
