@@ -100,11 +100,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     Raises UnreadableFrame and BadInput for files that cannot be used at all.
     """
     robot, fit = setting.night.robots[run.robot], setting.camera.fit
-    frame = read_frame(_only_frame(run))
-    _check_size(frame, setting.image_size, setting.night.reference or frame.path)
     plan = lay_out(setting, robot)
-    light = corrected(frame.light, dark=_light(setting.dark), ambient=_light(setting.ambient))
-    view = plan_view(light, fit.camera, plan.grid, robot.bar.height_m)
+    frame, view = look(run, setting, plan)
     digests = {**setting.digests, frame.path.name: frame.digest}
     quality = [*setting.camera.quality, *plan_remarks(fit, plan, robot)]
     measures = _without_numbers(run, setting, plan, quality)
@@ -144,6 +141,18 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )
     return MeasuredRun(measured, plan, view, swept, digests)
+
+
+def look(run: Run, setting: SetUp, plan: FloorPlan) -> tuple[Frame, NDArray[np.float32]]:
+    """Read a run's frame and lift it to the height of the robot's bar: (rows, cols) light, 1 = full scale.
+
+    Raises UnreadableFrame, and BadInput for a frame of another size than the night's.
+    """
+    frame = read_frame(_only_frame(run))
+    _check_size(frame, setting.image_size, setting.night.reference or frame.path)
+    light = corrected(frame.light, dark=_light(setting.dark), ambient=_light(setting.ambient))
+    height_m = setting.night.robots[run.robot].bar.height_m
+    return frame, plan_view(light, setting.camera.fit.camera, plan.grid, height_m)
 
 
 def lay_out(setting: SetUp, robot: Robot) -> FloorPlan:

@@ -7,15 +7,17 @@ fixed number of decimals, finer than anything it is known to.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import quoted, read_json
-from coverage_lab.job import Quantity
+from coverage_lab.job import Quality, Quantity
 from coverage_lab.measures.values import (
     CameraFacts,
+    Contribution,
     Coverage,
     Edge,
     FloorFacts,
@@ -158,3 +160,86 @@ def _pattern(pattern: Pattern) -> dict[str, Any]:
         "spacing": _rounded(pattern.spacing, _PART),
         "straightness": _rounded(pattern.straightness, _PART),
     }
+
+
+def measures_from_json(
+    content: Mapping[str, Any], outlines_m: Sequence[tuple[tuple[float, float], ...]] = ()
+) -> Measures:
+    """Return the run that `measures_to_json` gave `content` for, to the decimals stored.
+
+    `outlines_m` are the pockets' outlines in the order of their numbers; they are kept in `pockets.geojson`.
+    """
+    run = content["run"]
+    edges, pockets = content["edges"], content["pockets"]
+    outlines = outlines_m or [()] * len(pockets or ())
+    return Measures(
+        key=run["key"],
+        robot=run["robot"],
+        repeat=run["repeat"],
+        trial=run["trial"],
+        conditions=run["conditions"],
+        verdict=content["verdict"],
+        reason=content["reason"],
+        quality=tuple(Quality(**_fields(Quality, remark)) for remark in content["quality"]),
+        camera=_camera_from(content["camera"]),
+        floor=None if content["floor"] is None else FloorFacts(**_fields(FloorFacts, content["floor"])),
+        coverage=_coverage_from(content["coverage"]),
+        edges=None if edges is None else tuple(_edge_from(edge) for edge in edges),
+        pockets=None
+        if pockets is None
+        else tuple(_pocket_from(pocket, outline) for pocket, outline in zip(pockets, outlines, strict=True)),
+        pattern=_pattern_from(content["pattern"]),
+    )
+
+
+def _fields(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what `stored` says of the fields of a dataclass; keys of a later version are left out."""
+    return {field.name: stored[field.name] for field in fields(kind) if field.name in stored}
+
+
+def _quantity_from(stored: Mapping[str, Any] | None) -> Quantity | None:
+    return None if stored is None else _known(stored)
+
+
+def _known(stored: Mapping[str, Any]) -> Quantity:
+    low, high = stored["interval_95"]
+    return Quantity(stored["value"], stored["u"], (low, high))
+
+
+def _camera_from(stored: Mapping[str, Any] | None) -> CameraFacts | None:
+    if stored is None:
+        return None
+    tuples = {name: tuple(stored[name]) for name in ("centre_m", "markers_dropped")}
+    return CameraFacts(**(_fields(CameraFacts, stored) | tuples))
+
+
+def _coverage_from(stored: Mapping[str, Any] | None) -> Coverage | None:
+    if stored is None:
+        return None
+    low, high = stored["whole_floor_95"]
+    return Coverage(
+        percent=_known(stored["percent"]),
+        percent_of_reachable=_quantity_from(stored["percent_of_reachable"]),
+        whole_floor_95=(low, high),
+        swept_m2=_known(stored["swept_m2"]),
+        bridged_m2=stored["bridged_m2"],
+        zones={name: _quantity_from(share) for name, share in stored["zones"].items()},
+        contributions={
+            name: Contribution(**_fields(Contribution, part)) for name, part in stored["contributions"].items()
+        },
+    )
+
+
+def _edge_from(stored: Mapping[str, Any]) -> Edge:
+    values = {"mean_mm": _quantity_from(stored["mean_mm"]), "share_measured": stored["share_measured"] / 100}
+    return Edge(**(_fields(Edge, stored) | values))
+
+
+def _pocket_from(stored: Mapping[str, Any], outline_m: tuple[tuple[float, float], ...]) -> Pocket:
+    values = {name: _known(stored[name]) for name in ("area_cm2", "diameter_mm")}
+    places = {name: tuple(stored[name]) for name in ("pole_m", "centroid_m")}
+    return Pocket(**(_fields(Pocket, stored) | values | places | {"outline_m": outline_m}))
+
+
+def _pattern_from(stored: Mapping[str, Any] | None) -> Pattern | None:
+    return None if stored is None else Pattern(**(_fields(Pattern, stored) | {"score": _known(stored["score"])}))

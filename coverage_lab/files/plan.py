@@ -60,6 +60,11 @@ def _to_bytes(share: ShareArray) -> NDArray[np.uint8]:
     return (share * np.float32(_FULL) + np.float32(0.5)).astype(np.uint8)
 
 
+def as_stored(share: ShareArray) -> ShareArray:
+    """Return shares as they come back from a stored plan."""
+    return _to_bytes(share).astype(np.float32) / np.float32(_FULL)
+
+
 def read_plan(path: Path) -> PlanArrays:
     """Return a stored plan. Raises BadInput if it is missing or broken."""
     try:

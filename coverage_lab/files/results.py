@@ -12,9 +12,10 @@ from typing import Any
 
 import shapely
 
-from coverage_lab.errors import CannotWrite, Problem
+from coverage_lab.errors import BadInput, CannotWrite, Problem
+from coverage_lab.files.checking import read_json
 from coverage_lab.files.geometry import geojson
-from coverage_lab.files.measures import measures_to_json, read_measures, to_bytes
+from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
 from coverage_lab.files.places import natural
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
 from coverage_lab.files.store import remove_file, write_file, write_files
@@ -26,6 +27,7 @@ __all__ = [
     "pockets_to_bytes",
     "read_measures",
     "read_plan",
+    "read_run",
     "write_results",
     "write_summary",
 ]
@@ -97,6 +99,24 @@ def pockets_to_bytes(pockets: Sequence[Pocket]) -> bytes:
         for pocket in pockets
     ]
     return to_bytes({"type": "FeatureCollection", "units": "m", "features": features})
+
+
+def read_run(folder: Path) -> Measures:
+    """Return a run from its results folder, with the outlines of its pockets. Raises BadInput if it is broken."""
+    content = read_measures(folder / "measures.json")
+    path = folder / "pockets.geojson"
+    try:
+        outlines = outlines_from(read_json(path, "Measure the run again")) if content["pockets"] else ()
+        return measures_from_json(content, outlines)
+    except (KeyError, TypeError, ValueError) as error:
+        wrong = f"does not hold what a measured run says ({error})"
+        raise BadInput(Problem(folder, "", wrong, "Measure the run again")) from None
+
+
+def outlines_from(collection: Mapping[str, Any]) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Return the pockets' outlines, as closed rings in metres, from what `pockets_to_bytes` wrote."""
+    rings = [feature["geometry"]["coordinates"][0] if feature["geometry"] else [] for feature in collection["features"]]
+    return tuple(tuple((x_m, y_m) for x_m, y_m in ring) for ring in rings)
 
 
 def write_summary(folder: Path, rows: Sequence[Mapping[str, Any]]) -> None:

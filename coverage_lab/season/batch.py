@@ -21,8 +21,8 @@ from coverage_lab.files.results import PlanArrays, read_measures, write_results,
 from coverage_lab.job import METHOD, Night, Quality, Run
 from coverage_lab.measures.values import Measures
 from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
+from coverage_lab.season.draw import draw
 from coverage_lab.season.jobs import NightJob
-from coverage_lab.show.overlay import draw_overlay, encode_png
 
 LIBRARIES = (cv2, np, scipy, shapely)
 
@@ -108,8 +108,7 @@ def store(measured: MeasuredRun, night: Night, folder: Path) -> None:
         if share is None
         else PlanArrays(plan.grid, share, plan.free_share, plan.hidden_share, plan.reachable_share)
     )
-    overlay = encode_png(draw_overlay(measured.light, plan, share, measured.measures))
-    write_results(folder, measured.measures, _made(night, measured.digests), arrays, overlay)
+    write_results(folder, measured.measures, _made(night, measured.digests), arrays, draw(measured))
 
 
 def _without_numbers(run: Run, error: CoverageLabError) -> Measures:
