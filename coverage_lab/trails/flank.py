@@ -27,6 +27,9 @@ from scipy.special import ndtr
 
 Float = NDArray[np.float32]
 
+SPACING = 2.0  # between two points of the outline: half a trail's blur or so
+SMOOTHING = 2.0  # of the outline and of the fitted positions along it, standard deviation
+MEDIAN_OF = 5  # neighbouring points
 STEP = 0.5  # between two samples across the outline
 SHIFT_STEP = 0.2  # between two trial positions of the first track
 SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8])
@@ -39,7 +42,7 @@ TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
-    """Points about one cell apart along closed contours, the trail on their left; unit normals point into it."""
+    """Points about `SPACING` apart along closed contours, the trail on their left; unit normals point into it."""
 
     points: Float  # (M, 2)
     normals: Float  # (M, 2)
@@ -76,7 +79,7 @@ def trace_outline(mask: NDArray[np.uint8], *, smallest_extent: float) -> Outline
         # The trail lies inside an outer ring and outside a hole's: walk either with the trail on the left.
         if (_clockwise_area(ring) > 0) == (parent < 0):
             ring = ring[::-1]
-        smooth = gaussian_filter1d(_evenly(ring), 2.0, axis=0, mode="wrap")
+        smooth = gaussian_filter1d(_evenly(ring), SMOOTHING / SPACING, axis=0, mode="wrap")
         tangent = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
         normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-6)
@@ -90,10 +93,10 @@ def trace_outline(mask: NDArray[np.uint8], *, smallest_extent: float) -> Outline
 
 
 def _evenly(ring: Float) -> Float:
-    """Resample a closed ring at steps of about one cell."""
+    """Resample a closed ring at steps of about `SPACING` cells."""
     closed = np.vstack([ring, ring[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    at = np.linspace(0, along[-1], max(int(along[-1]), 8), endpoint=False)
+    at = np.linspace(0, along[-1], max(int(along[-1] / SPACING), 6), endpoint=False)
     return np.column_stack([np.interp(at, along, closed[:, i]) for i in (0, 1)]).astype(np.float32)
 
 
@@ -203,16 +206,25 @@ def _fit(
 
 
 def _below_clip(lifted: Float, censored: NDArray[np.bool_], amplitude: Float, shape: Float, window: Float) -> Float:
-    """Sum of squares by which the model stays below samples that are known to reach at least the clip, (M, J)."""
+    """Squares by which the model stays below what is known to reach at least the clip, (M, J).
+
+    Of the first run of clipped samples, as far as a trial's window goes, the model is lowest at one of the ends: the
+    two stand for all between.
+    """
+    samples = np.arange(lifted.shape[1])
+    first = censored.argmax(axis=1)
+    after = ~censored & (samples > first[:, None])
+    last = np.where(after.any(axis=1), after.argmax(axis=1) - 1, samples[-1])
+    trials = np.arange(window.shape[1])
+    opens, closes = window.argmax(axis=0), samples[-1] - window[::-1].argmax(axis=0)
+    start = np.maximum(first[:, None], opens)
+    end = np.minimum(last[:, None], closes)
     error = np.zeros_like(amplitude)
-    for sample in range(lifted.shape[1]):
-        rows = np.nonzero(censored[:, sample])[0]
-        columns = np.nonzero(window[sample])[0]
-        if len(rows) and len(columns):
-            model = amplitude[np.ix_(rows, columns)] * shape[sample, columns]
-            short = np.maximum(lifted[rows, sample, None] - model, 0)
-            error[np.ix_(rows, columns)] += short * short
-    return error
+    for sample in (start, np.maximum(end, start)):
+        known = np.take_along_axis(lifted, np.minimum(sample, samples[-1]), axis=1)
+        short = known - amplitude * shape[np.minimum(sample, samples[-1]), trials]
+        error += np.maximum(short, 0) ** 2
+    return np.asarray(error * np.maximum(end - start + 1, 0) / 2, np.float32)
 
 
 def _vertex(misfit: Float, best: NDArray[np.intp]) -> Float:
@@ -245,6 +257,6 @@ def _steady(at: Float, starts: NDArray[np.intp]) -> tuple[Float, float]:
     """Steady the positions along each contour: running median, then a short Gaussian; and their robust scatter."""
     steady = np.empty_like(at)
     for first, last in pairwise(starts):
-        middle = median_filter(at[first:last], size=9, mode="wrap")
-        steady[first:last] = gaussian_filter1d(middle, 2.0, mode="wrap")
+        middle = median_filter(at[first:last], size=MEDIAN_OF, mode="wrap")
+        steady[first:last] = gaussian_filter1d(middle, SMOOTHING / SPACING, mode="wrap")
     return steady, float(np.median(np.abs(at - steady)) * 1.4826)
