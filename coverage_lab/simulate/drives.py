@@ -52,13 +52,15 @@ def lanes(
     half = np.hypot(east - west, north - south)
     count = int(np.ceil((north - south) / spacing_m)) + 1
     stops: list[tuple[float, float]] = []
+    backwards = False
     for number, y_m in enumerate(np.linspace(south, north, count)):
         tilt = float(rng.normal(0, jitter_rad)) if jitter_rad else 0.0
         if number in skipped:
             continue
         middle = np.array([(west + east) / 2, y_m])
         reach = half * np.array([np.cos(tilt), np.sin(tilt)])
-        stops += _along(level.intersection(LineString([middle - reach, middle + reach])), number % 2 == 1)
+        stops += _along(level.intersection(LineString([middle - reach, middle + reach])), backwards)
+        backwards = not backwards
     back = affinity.rotate(shapely.multipoints(stops), heading_rad, origin=(0, 0), use_radians=True)
     return Routes(allowed).join(shapely.get_coordinates(back))
 

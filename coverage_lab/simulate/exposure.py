@@ -18,7 +18,7 @@ Picture = NDArray[np.float32]
 
 # How much of the light per floor area comes back from a surface of reflectance 1; read off rendered nights.
 # LEDs look up, so walls and the sides of furniture get more than floor does.
-_ON_UPRIGHT = 0.7
+_ON_UPRIGHT = 0.6
 _ON_LEVEL = 0.14
 _REACH_M = 0.4  # how far a bright place makes its surroundings glow
 _SHRINK = 16  # the glow is smooth: worked out on a picture this much smaller

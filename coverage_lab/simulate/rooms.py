@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import shapely
 from shapely import Point, Polygon, affinity, box
@@ -46,7 +48,11 @@ def hall() -> Room:
     )
 
 
-ROOMS = {"study": study, "hall": hall}
+def named_room(name: Literal["study", "hall", "random"], seed: int) -> Room:
+    """Return a room by its name; `seed` decides the random one."""
+    if name == "random":
+        return random_room(np.random.default_rng([seed, 1_000]))
+    return {"study": study, "hall": hall}[name]()
 
 
 def random_room(rng: np.random.Generator) -> Room:

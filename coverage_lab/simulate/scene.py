@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from coverage_lab.camera.markers import known_dictionaries
 from coverage_lab.camera.model import Camera
 from coverage_lab.room.plan import hidden_floor
 from coverage_lab.room.room import Area, Decoy, Marker, Obstacle, Room
@@ -29,7 +30,10 @@ _FLOOR: Colour = (0.26, 0.38, 0.50)
 _PAPER, _INK = 0.82, 0.05
 _COATS: tuple[Colour, ...] = ((0.42, 0.50, 0.56), (0.40, 0.36, 0.24), (0.22, 0.30, 0.42), (0.36, 0.44, 0.38))
 _SHIFT = 6  # binary places of a pixel in OpenCV's drawing
-_QUIET = 1.25  # side of a marker's white sheet over the marker's own
+_QUIET = 1.36  # side of a marker's white sheet over the marker's own: a cell of the coarsest all around
+
+# Points in a pixel, no two on one row or column (Fibonacci lattice): an edge moves in steps of 1/34 px.
+_WITHIN_PIXEL = (np.column_stack([np.arange(34), np.arange(34) * 21 % 34]) + 0.5) / 34 - 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,7 +142,7 @@ def _boards(shape: tuple[int, int], rng: np.random.Generator) -> Picture:
 
 
 def _lay_marker(picture: Picture, marker: Marker, camera: Camera) -> None:
-    """Draw a marker on its white sheet, averaged over each pixel on 6 × 6 points."""
+    """Draw a marker on its white sheet, averaged over each pixel on 34 points."""
     sheet = _sheet(marker)
     corners = marker.corners_m
     middle = corners.mean(axis=0)
@@ -147,26 +151,24 @@ def _lay_marker(picture: Picture, marker: Marker, camera: Camera) -> None:
     high = np.minimum(np.ceil(rim.max(axis=0)).astype(int) + 1, picture.shape[1::-1])
     if (high <= low).any():
         return
-    size, fine = high - low, 6
-    steps = [(np.arange(size[axis] * fine) + 0.5) / fine - 0.5 + low[axis] for axis in (0, 1)]
-    points = camera.lift(np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2), marker.z_m)
+    cols, rows = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
+    pixels = np.stack([cols, rows], axis=-1)[:, :, None] + _WITHIN_PIXEL
+    points = camera.lift(pixels.reshape(-1, 2), marker.z_m)
     right, down = corners[1, :2] - corners[0, :2], corners[3, :2] - corners[0, :2]
     away = points - middle[:2]
     place = np.column_stack([away @ right, away @ down]) / marker.side_m**2 / _QUIET + 0.5
     inside = ((place >= 0) & (place < 1)).all(axis=1)
     cell = np.clip((place * len(sheet)).astype(int), 0, len(sheet) - 1)
-    shape = (size[1], fine, size[0], fine)
-    cover = inside.reshape(shape).mean(axis=(1, 3))[..., None]
-    value = (inside * sheet[cell[:, 1], cell[:, 0]]).reshape(shape).mean(axis=(1, 3))[..., None]
+    cover = inside.reshape(pixels.shape[:3]).mean(axis=2)[..., None]
+    value = (inside * sheet[cell[:, 1], cell[:, 0]]).reshape(pixels.shape[:3]).mean(axis=2)[..., None]
     window = picture[low[1] : high[1], low[0] : high[0]]
     window[:] = window * (1 - cover) + value
 
 
 def _sheet(marker: Marker) -> FloatArray:
     """Return a marker and its white margin as reflectances."""
-    name = "DICT_" + marker.dictionary.replace("apriltag", "APRILTAG").removeprefix("aruco_")
-    code = getattr(cv2.aruco, name, None) or getattr(cv2.aruco, name.upper())
-    side = 1600
+    code = known_dictionaries()[marker.dictionary]
+    side = 1680  # whole cells for every dictionary of 4 × 4 to 6 × 6 bits
     bits = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(code), marker.id, side)
     margin = round((_QUIET - 1) / 2 * side)
     sheet = cv2.copyMakeBorder(bits, margin, margin, margin, margin, cv2.BORDER_CONSTANT, value=(255,))

@@ -5,16 +5,19 @@ Keys as in the truth files of our rendered nights, so that one reader serves bot
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from coverage_lab.camera.model import Camera
 from coverage_lab.job import Bar, Robot
-from coverage_lab.room.plan import hidden_floor, reachable_floor
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import floor_plan
 from coverage_lab.room.room import Area, Room
 
 FloatArray = NDArray[np.float64]
@@ -23,6 +26,7 @@ _STRAIGHT_M = 5e-5  # a leg may leave its own line by this much
 _STRAIGHT_RAD = 1e-3
 _SPIN_RAD = float(np.deg2rad(2.0))  # an arc of the nozzle's end is then 0.02 mm off its chord
 _WKT_M = 0.0003
+_UNUSED_CELL_M = 0.5  # a plan comes with a grid; only its polygons are wanted here
 
 
 def swept_area(poses: FloatArray, bar: Bar) -> Area:
@@ -40,23 +44,26 @@ def swept_area(poses: FloatArray, bar: Bar) -> Area:
     crossed = ~shapely.is_valid(pieces)
     pieces[crossed] = shapely.make_valid(pieces[crossed])
     # Neighbours overlap most: united in stretches first, the whole goes several times faster.
-    stretches = [shapely.union_all(pieces[first : first + 60]) for first in range(0, len(pieces), 60)]
-    area: Area = shapely.union_all(stretches)
-    return area
+    stretches = [_united(pieces[first : first + 60]) for first in range(0, len(pieces), 60)]
+    return _united(stretches)
 
 
 def run_truth(poses: FloatArray, robot: Robot, room: Room, camera: Camera) -> dict[str, Any]:
     """Return the truth of a run as plain values; `robot` and `room` as they truly are."""
-    swept, free = swept_area(poses, robot.bar), _free(room)
-    hidden = hidden_floor(room, free, bar_height_m=robot.bar.height_m, camera_centre_m=camera.centre_m)
-    visible = free.difference(hidden)
-    reachable = reachable_floor(
+    swept = swept_area(poses, robot.bar)
+    plan = floor_plan(
         room,
-        free,
         body_diameter_m=robot.body_diameter_m,
         body_height_m=robot.body_height_m,
-        reach_m=hypot(robot.bar.forward_m, robot.bar.nozzle_m / 2),
+        nozzle_m=robot.bar.nozzle_m,
+        forward_m=robot.bar.forward_m,
+        bar_height_m=robot.bar.height_m,
+        camera_centre_m=camera.centre_m,
+        seen=None,
+        grid=FloorGrid.over(room.floor, _UNUSED_CELL_M),
     )
+    free, hidden, reachable = plan.free, plan.hidden, plan.reachable
+    visible = free.difference(hidden)
     step = np.diff(poses, axis=0)
     return {
         "coverage_percent": _percent(swept, free),
@@ -108,10 +115,10 @@ def _turning_points(poses: FloatArray) -> NDArray[np.int64]:
     return np.unique([*kept, len(poses) - 1])
 
 
-def _free(room: Room) -> Area:
-    solids = [solid.footprint for solid in room.obstacles] + [decoy.footprint for decoy in room.decoys]
-    free: Area = room.floor.difference(shapely.union_all(solids))
-    return free
+def _united(pieces: Sequence[BaseGeometry] | NDArray[np.object_]) -> Area:
+    # Without the grid, GEOS may drop a sector of a turn on the spot, whose triangles touch in one point.
+    area: Area = shapely.union_all(pieces, grid_size=1e-7)
+    return area
 
 
 def _percent(swept: Area, floor: Area) -> float:
