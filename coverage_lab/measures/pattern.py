@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely import Polygon
+from shapely.affinity import affine_transform, rotate
 
 from coverage_lab.job import Bar, Quantity
 from coverage_lab.measures.spacing import lane_distances
@@ -27,7 +29,7 @@ AHEAD_NOZZLES = 1.5  # how far ahead straight travel is looked for
 FULL_EVIDENCE = 0.25  # lane distances seen over this share of the floor count in full, over less in proportion
 LEAST_READABLE = 0.01  # share of the floor that must show a direction
 RANDOM_BELOW = 25.0  # score
-RANDOM_DRIVES = 6
+RANDOM_DRIVES = 12
 RANDOM_SWEEPS = 2.3  # length x nozzle over floor of a simulated drive: 90 % coverage by the law of random search
 
 FloatArray = NDArray[np.float64]
@@ -72,10 +74,10 @@ def random_baseline(reachable: Area, allowed: Area, bar: Bar) -> RandomBaseline:
     """Simulate random bouncing of the turning centre over `allowed`, seen on the floor `reachable`.
 
     Of an `allowed` in several parts the largest is driven. The seeds are fixed, and the result is kept: it
-    depends on room and robot alone.
+    depends on room and robot alone, and not on how the room lies in its frame.
     """
-    part = max(shapely.get_parts(allowed), key=lambda one: one.area)
-    start = part.representative_point()
+    part, reachable = _laid_out(max(shapely.get_parts(allowed), key=lambda one: one.area), reachable)
+    start = shapely.Point(shapely.maximum_inscribed_circle(part, 0.01).coords[0])
     length_m = RANDOM_SWEEPS * reachable.area / bar.nozzle_m
     raw = []
     for seed in range(RANDOM_DRIVES):
@@ -83,6 +85,21 @@ def random_baseline(reachable: Area, allowed: Area, bar: Bar) -> RandomBaseline:
         poses = bounce_path(part, (start.x, start.y), length_m, rng, step_m=FIELD_CELL_M)
         raw.append(_raw_parts(_sums(field_of_track(poses, bar, reachable), bar).sum(axis=0)))
     return RandomBaseline(np.mean(raw, axis=0), np.std(raw, axis=0, ddof=1) / np.sqrt(RANDOM_DRIVES))
+
+
+def _laid_out(part: Polygon, reachable: Area) -> tuple[Polygon, Area]:
+    """Turn, flip and shift both areas so that rooms that differ only in that come out the same."""
+    corner = shapely.get_coordinates(shapely.oriented_envelope(part))
+    sides = np.diff(corner[:3], axis=0)
+    long_x, long_y = sides[np.argmax(np.hypot(sides[:, 0], sides[:, 1]))]
+    east = rotate(part, -np.arctan2(long_y, long_x), origin=(0, 0), use_radians=True)
+    away = shapely.get_coordinates(east.centroid)[0] - np.reshape(east.bounds, (2, 2)).mean(axis=0)
+    cos, sin = np.array([long_x, long_y]) / np.hypot(long_x, long_y)
+    flip_x, flip_y = np.where(away < 0, -1, 1)
+    matrix = [flip_x * cos, flip_x * sin, -flip_y * sin, flip_y * cos, 0, 0]
+    west, south, _, _ = affine_transform(part, matrix).bounds
+    matrix[4:] = [-west, -south]
+    return affine_transform(part, matrix), affine_transform(reachable, matrix)
 
 
 def _score(parts: FloatArray) -> float:

@@ -116,6 +116,7 @@ def _compare(
     seamless = same & (distance > SEAMLESS_NOZZLES * nozzle) & (np.diff(gap) < 0.2 * distance)
     lane = same & real[:-1] & real[1:] & ~seamless
     pair = lane[:-1] & lane[1:]
+    pair &= np.append(pair[1:], False) | np.append(False, pair[:-1])  # by chance two may be alike, seldom more
     first, second = distance[:-1][pair], distance[1:][pair]
     alike = np.concatenate([np.minimum(first, second) / np.maximum(first, second), np.ones(seamless.sum())])
     length = np.concatenate([(first + second) / 2, distance[seamless]])

@@ -12,7 +12,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.room import Area
 
 FIELD_CELL_M = 0.016
-_BAR_STEP_M = 0.008  # between the points of the bar that a track is drawn with
+_BAR_STEP_M = 0.012  # between the points of the bar that a track is drawn with
 
 FloatArray = NDArray[np.float64]
 
@@ -53,12 +53,12 @@ def field_of_track(poses: ArrayLike, bar: Bar, free: Area) -> TravelField:
     double = np.divide((move[:, 0] + 1j * move[:, 1]) ** 2, way, out=np.zeros(len(way), complex), where=way > 0)
     fourfold = np.divide(double**2, way, out=np.zeros(len(way), complex), where=way > 0)
     cell = np.rint(grid.to_cell((points[:-1] + points[1:]).reshape(-1, 2) / 2)).astype(int)
-    inside = ((cell >= 0) & (cell < grid.shape)).all(axis=1)
-    flat = np.where(inside, cell[:, 0] * grid.cols + cell[:, 1], grid.rows * grid.cols)
+    row, col = cell[:, 0].clip(0, grid.rows - 1), cell[:, 1].clip(0, grid.cols - 1)  # the margin is no floor
+    flat = row * grid.cols + col
 
     def pooled(values: FloatArray) -> FloatArray:
-        sums = np.bincount(flat, values, grid.rows * grid.cols + 1)
-        return np.asarray(sums[:-1].reshape(grid.shape), dtype=np.float64)
+        sums = np.bincount(flat, values, grid.rows * grid.cols)
+        return np.asarray(sums.reshape(grid.shape), dtype=np.float64)
 
     passes = pooled(way)
     safe = np.where(passes > 0, passes, 1)
