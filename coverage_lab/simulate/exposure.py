@@ -20,6 +20,7 @@ Picture = NDArray[np.float32]
 # LEDs look up, so walls and the sides of furniture get more than floor does.
 _ON_UPRIGHT = 0.6
 _ON_LEVEL = 0.14
+_NEAR = 0.3  # share of the glow that depends on how bright the surroundings are
 _REACH_M = 0.4  # how far a bright place makes its surroundings glow
 _SHRINK = 16  # the glow is smooth: worked out on a picture this much smaller
 
@@ -67,7 +68,7 @@ def _glow(light: Picture, scene: Scene) -> Picture:
     pixel_m = float(scene.camera.centre_m[2] / scene.camera.lens.matrix[0, 0]) * _SHRINK
     near = cv2.GaussianBlur(small, (0, 0), _REACH_M / pixel_m)
     mean = float(light.sum() / scene.floor.sum())
-    field = cv2.resize(0.5 * near + 0.5 * mean, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    field = cv2.resize(_NEAR * near + (1 - _NEAR) * mean, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.asarray(field * (_ON_LEVEL + (_ON_UPRIGHT - _ON_LEVEL) * scene.upright), dtype=np.float32)
 
 

@@ -24,6 +24,7 @@ Picture = NDArray[np.float32]
 Colour = tuple[float, float, float]  # blue, green, red reflectance
 
 _TEXEL_M = 0.004
+_FOOT_M = 0.2  # over which a wall becomes light, as seen through the floor's plane
 _BEYOND_M = 2.0  # how far the walls are drawn around the floor plan, as seen through the floor's plane
 _WALL: Colour = (0.52, 0.57, 0.60)
 _FLOOR: Colour = (0.26, 0.38, 0.50)
@@ -43,7 +44,7 @@ class Scene:
     room: Room
     camera: Camera
     reflectance: Picture  # (rows, cols, 3)
-    upright: Picture  # (rows, cols): share of the pixel that shows walls or the sides of furniture
+    upright: Picture  # (rows, cols): share of the pixel that lamps light from the side: walls, sides of furniture
     floor: Picture  # (rows, cols): share that shows floor
 
 
@@ -56,7 +57,7 @@ def look_down(room: Room, camera: Camera, rng: np.random.Generator) -> Scene:
     seen = cv2.remap(texture, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     picture = np.array(seen[..., :3], dtype=np.float32, order="C")
     floor = np.array(seen[..., 3], dtype=np.float32, order="C")
-    upright = np.asarray(1 - floor, dtype=np.float32)
+    upright = _walls_seen(floor, camera)
     for marker in room.markers:
         _lay_marker(picture, marker, camera)
     for solid in _solids(room, camera):
@@ -108,6 +109,13 @@ def _plan_picture(room: Room, rng: np.random.Generator) -> tuple[Picture, float,
     picture[..., 3] = inside / np.float32(255)
     picture[..., :3] += picture[..., 3:] * (_boards(shape, rng) - picture[..., :3])
     return picture, west_m, north_m
+
+
+def _walls_seen(floor: Picture, camera: Camera) -> Picture:
+    """Return the share (rows, cols) of wall that lamps light; its foot, below the height of the lamps, stays dark."""
+    pixel_m = camera.centre_m[2] / camera.lens.matrix[0, 0]
+    foot = np.maximum(1 - 2 * cv2.GaussianBlur(floor, (0, 0), _FOOT_M / pixel_m), 0)
+    return np.asarray((1 - floor) * foot, dtype=np.float32)
 
 
 def _walls(room: Room, shape: tuple[int, int], corner: tuple[float, float], rng: np.random.Generator) -> Picture:
