@@ -5,11 +5,14 @@ The codes are listed in docs/file-formats.md.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.camera.fit import uncertain_plan
 from coverage_lab.camera.model import CameraFit
+from coverage_lab.errors import Problem
 from coverage_lab.job import Quality, Robot
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.sweep import SweptFloor
@@ -38,13 +41,21 @@ def plan_remarks(fit: CameraFit, plan: FloorPlan, robot: Robot) -> tuple[Quality
     return tuple(remarks)
 
 
-def nothing_to_see(burnt: float) -> Quality:
-    """Why a picture in which no trail was found is refused, and what to shoot instead."""
+def nothing_to_see(frame: Path, burnt: float) -> Quality:
+    """Why the picture `frame`, in which no trail was found, is refused, and what to shoot instead."""
     if burnt >= ALL_BURNT:
-        text = "the whole floor is burnt out: no trail can be told from light. Darken the room, stop down, shoot again"
-        return Quality("saturated", "refused", text)
-    text = "no trail stands out from the floor. Check that the bar was on and the shutter open, then shoot again"
-    return Quality("no-trail", "refused", text)
+        wrong = "the whole floor is burnt out: no trail can be told from light"
+        problem = Problem(frame, "", wrong, "Darken the room or stop down, and shoot again")
+        return Quality("saturated", "refused", str(problem))
+    wrong = "no trail stands out from the floor"
+    problem = Problem(frame, "", wrong, "Check that the bar was on and the shutter open, and shoot again")
+    return Quality("no-trail", "refused", str(problem))
+
+
+def nobody_drove(swept: SweptFloor, plan: FloorPlan, robot: Robot) -> bool:
+    """Say whether less was swept than by a robot that moves once by its nozzle's length: stray light, not a run."""
+    swept_m2 = float(np.vdot(swept.share, plan.visible_share)) * plan.grid.cell_m2
+    return swept_m2 < robot.bar.nozzle_m**2
 
 
 def light_remarks(swept: SweptFloor) -> tuple[Quality, ...]:

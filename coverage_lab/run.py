@@ -34,7 +34,7 @@ from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import CameraFacts, Measures
-from coverage_lab.remarks import ALL_BURNT, burnt_share, light_remarks, nothing_to_see, plan_remarks
+from coverage_lab.remarks import ALL_BURNT, burnt_share, light_remarks, nobody_drove, nothing_to_see, plan_remarks
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Room
@@ -82,9 +82,14 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
     reference = read_frame(night.reference or runs[0].frames[0])
     height, width = reference.light.shape
     markers = () if night.reference is None else room.markers
-    camera = locate_camera(
-        reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
-    )
+    try:
+        camera = locate_camera(
+            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
+        )
+    except BadInput as error:
+        files = {"lens": night.lens}
+        problems = [replace(problem, path=files.get(problem.field, night.room)) for problem in error.problems]
+        raise BadInput(problems) from None
     dark, ambient = (None if path is None else read_frame(path) for path in (night.dark, night.ambient))
     shared = {"reference": reference, "dark": dark, "ambient": ambient}
     digests = {name: frame.digest for name, frame in shared.items() if frame is not None}
@@ -109,8 +114,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     clip = frame.clip / FULL_LIGHT
     burnt = burnt_share(view, plan, clip)
     swept = sweep(view, plan, robot.bar, clip) if burnt < ALL_BURNT else None
-    if swept is None:
-        remark = nothing_to_see(burnt)
+    if swept is None or nobody_drove(swept, plan, robot):
+        remark = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
         refused = replace(measures, verdict="refused", reason=remark.text, quality=(*quality, remark))
         return MeasuredRun(refused, plan, view, None, digests)
 

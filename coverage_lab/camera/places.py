@@ -63,6 +63,13 @@ class Place:
         return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
 
 
+def check_enough(markers: int, corners: int) -> None:
+    """Raise BadInput where so many described markers and picked corners could never tell where the camera hangs."""
+    if markers < _FEWEST_MARKERS and markers + corners < _FEWEST_PLACES:
+        wrong = f"markers described: {markers}, corners picked by hand: {corners}; too few to find the camera"
+        raise BadInput(Problem(None, "markers", wrong, "Describe 3 markers, or pick corners to make 4 places in all"))
+
+
 def match_places(
     found: Sequence[FoundMarker], markers: Sequence[Marker], corners: Sequence[PickedCorner]
 ) -> tuple[tuple[Place, ...], tuple[Quality, ...]]:
@@ -71,9 +78,7 @@ def match_places(
     Raises Refused if they are too few, lie on one line or appear mirrored; BadInput if the room file and the
     picked corners could never be enough.
     """
-    if len(markers) < _FEWEST_MARKERS and len(markers) + len(corners) < _FEWEST_PLACES:
-        wrong = f"has {len(markers)} markers and {len(corners)} picked corners"
-        raise BadInput(Problem(None, "camera", wrong, "Describe 3 markers, or pick corners to make 4 in all"))
+    check_enough(len(markers), len(corners))
     known = {(marker.dictionary, marker.id): marker for marker in markers}
     seen = Counter((marker.dictionary, marker.id) for marker in found)
     pairs = [
@@ -98,17 +103,18 @@ def match_places(
 
 def _remarks(seen: Counter[tuple[str, int]], known: dict[tuple[str, int], Marker]) -> list[Quality]:
     remarks = []
-    for keys, level, text in (
-        ([key for key in known if key not in seen], "warning", "not seen in the reference frame"),
+    for keys, text, mend in (
+        ([key for key in known if key not in seen], "not seen", "uncover it, or take it out of the room file"),
         (
             [key for key, times in seen.items() if times > 1 and key in known],
-            "warning",
-            "seen more than once: not used",
+            "seen more than once",
+            "take one away; it is not used",
         ),
-        ([key for key in seen if key not in known], "note", "seen, but not in the room file"),
+        ([key for key in seen if key not in known], "seen, but not in the room file", "describe it there"),
     ):
         if keys:
-            remarks.append(Quality("marker-missing", level, f"marker {_listed(keys)} {text}"))  # type: ignore[arg-type]
+            sentence = f"marker {_listed(keys)} in the reference frame is {text}: {mend}"
+            remarks.append(Quality("marker-missing", "warning", sentence))
     return remarks
 
 

@@ -11,7 +11,7 @@ import typer
 def measure(
     paths: Annotated[
         list[Path],
-        typer.Argument(help="Runs (NIGHT/RUN), nights, or a season folder.", metavar="PATH...", show_default=False),
+        typer.Argument(help="Runs (NIGHT/RUN), nights, or a season folder.", metavar="PATH", show_default=False),
     ],
     as_json: Annotated[bool, typer.Option("--json", help="Print one line of JSON per run to standard output.")] = False,
 ) -> None:

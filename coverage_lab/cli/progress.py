@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from types import TracebackType
 
 import typer
@@ -11,6 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 
+from coverage_lab.files.results import measures_to_json
 from coverage_lab.season.batch import Outcome
 
 
@@ -21,7 +21,8 @@ class Progress:
         self._as_json = as_json
         self._console = Console(stderr=True, highlight=False)
         columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-        self._bar = Bar(*columns, console=self._console, transient=True)
+        # Without a terminal a bar would only leave an empty line in the log.
+        self._bar = Bar(*columns, console=self._console, transient=True, disable=not self._console.is_terminal)
         self._task = self._bar.add_task("measuring", total=total)
 
     def __enter__(self) -> Progress:
@@ -38,8 +39,4 @@ class Progress:
         self._console.print(f"{outcome.key}: {outcome.verdict}: {outcome.text}", markup=False, soft_wrap=True)
         self._bar.advance(self._task)
         if self._as_json:
-            typer.echo(_one_line(outcome.results / "measures.json"))
-
-
-def _one_line(path: Path) -> str:
-    return json.dumps(json.loads(path.read_text(encoding="utf-8")), ensure_ascii=False)
+            typer.echo(json.dumps(measures_to_json(outcome.measures), ensure_ascii=False))

@@ -134,6 +134,8 @@ def find_nights(path: Path) -> tuple[Path, ...]:
     Raises BadInput where there is none.
     """
     path = Path(path)
+    if path.is_file():
+        raise BadInput(Problem(path, "", "is a file", "Give a night, a run of it, or a season folder"))
     if not path.is_dir():
         raise BadInput(Problem(path, "", "there is no such folder", "Give a night or a season folder"))
     if (path / "night.toml").is_file():

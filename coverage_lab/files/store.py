@@ -12,6 +12,7 @@ from pathlib import Path
 from coverage_lab.errors import CannotWrite, Problem
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_IN_THE_WAY = frozenset({errno.ENOTDIR, errno.EEXIST})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 
 
@@ -62,4 +63,7 @@ def _problem(path: Path, error: OSError) -> Problem:
         return Problem(path, "", f"the disk is full ({reason})", "Free some space and measure again")
     if error.errno in _FORBIDDEN:
         return Problem(path, "", f"the folder is read-only ({reason})", "Allow writing there, or choose another")
+    if error.errno in _IN_THE_WAY:
+        file = next(parent for parent in path.parents if parent.exists())
+        return Problem(file, "", "is a file, but results want a folder there", "Move it away and measure again")
     return Problem(path, "", f"cannot be written ({reason})", "Check the folder and measure again")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -33,8 +34,8 @@ class Outcome:
 
     key: str
     verdict: str  # measured, refused or failed
-    text: str  # coverage with its interval, or the reason
-    results: Path
+    text: str  # coverage with its interval and what is doubtful, or the reason
+    measures: Measures
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,29 +43,33 @@ class Summary:
     """What became of a pass over many runs."""
 
     outcomes: tuple[Outcome, ...]
+    unsummarised: tuple[str, ...] = ()  # what kept a night's summary from being written
 
     @property
     def exit_code(self) -> ExitCode:
         """0 if every run was measured, else 1."""
-        good = all(outcome.verdict == "measured" for outcome in self.outcomes)
+        good = all(outcome.verdict == "measured" for outcome in self.outcomes) and not self.unsummarised
         return ExitCode.DONE if good else ExitCode.SOME_FAILED
 
     def __str__(self) -> str:
         counts = dict.fromkeys(("measured", "refused", "failed"), 0)
         for outcome in self.outcomes:
             counts[outcome.verdict] += 1
-        return ", ".join(f"{count} {verdict}" for verdict, count in counts.items())
+        return "\n".join([*self.unsummarised, ", ".join(f"{count} {verdict}" for verdict, count in counts.items())])
 
 
 def measure_all(jobs: tuple[NightJob, ...], report: Callable[[Outcome], None]) -> Summary:
     """Measure every run of `jobs`, store its results, and tell `report` of each as it is done."""
-    outcomes = []
+    outcomes, unsummarised = [], []
     for job in jobs:
         for outcome in _measure_night(job):
             report(outcome)
             outcomes.append(outcome)
-        _summarise(job.night)
-    return Summary(tuple(outcomes))
+        try:
+            _summarise(job.night)
+        except CoverageLabError as error:
+            unsummarised.append(str(error))
+    return Summary(tuple(outcomes), tuple(unsummarised))
 
 
 def _measure_night(job: NightJob) -> Iterator[Outcome]:
@@ -87,16 +92,16 @@ def _measure_run(run: Run, night: Night, setting: SetUp | CoverageLabError) -> O
             raise setting
         measured = measure(run, setting)
         store(measured, night, folder)
-        return _outcome(measured.measures, folder)
+        return _outcome(measured.measures)
     except CannotWrite as error:
-        return Outcome(run.key, "failed", str(error), folder)
-    except CoverageLabError as error:
-        measures = _without_numbers(run, error)
+        return _outcome(_without_numbers(run, night, error))
+    except Exception as error:  # a mistake of ours: it is named, and the other runs go on
+        measures = _without_numbers(run, night, error)
         try:
             write_results(folder, measures, _made(night, {}), None, None)
         except CannotWrite as storing:
-            return Outcome(run.key, "failed", f"{error}\n{storing}", folder)
-        return _outcome(measures, folder)
+            return _outcome(replace(measures, reason=f"{measures.reason}\n{_told(storing, night)}"))
+        return _outcome(measures)
 
 
 def store(measured: MeasuredRun, night: Night, folder: Path) -> None:
@@ -111,10 +116,10 @@ def store(measured: MeasuredRun, night: Night, folder: Path) -> None:
     write_results(folder, measured.measures, _made(night, measured.digests), arrays, draw(measured))
 
 
-def _without_numbers(run: Run, error: CoverageLabError) -> Measures:
+def _without_numbers(run: Run, night: Night, error: Exception) -> Measures:
     """A run that gave no numbers at all: refused by its picture, or failed by its files."""
+    text = _told(error, night)
     refused = isinstance(error, Refused)
-    text = str(error)
     quality = (Quality(error.code, "refused", text),) if isinstance(error, Refused) else ()
     return Measures(
         key=run.key,
@@ -128,12 +133,28 @@ def _without_numbers(run: Run, error: CoverageLabError) -> Measures:
     )
 
 
-def _outcome(measures: Measures, folder: Path) -> Outcome:
+def _told(error: Exception, night: Night) -> str:
+    """What an error says, with paths from the night's folder on, so that it reads the same on any machine."""
+    if not isinstance(error, CoverageLabError):
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        what = f"{type(error).__name__}: {error}".splitlines()[0]
+        return f"{what} ({Path(place.filename).name}, line {place.lineno}). This is our mistake: please report it."
+    problems = [
+        replace(problem, path=problem.path.relative_to(night.folder))
+        if problem.path is not None and problem.path.is_relative_to(night.folder)
+        else problem
+        for problem in error.problems
+    ]
+    return "\n".join(str(problem) for problem in problems)
+
+
+def _outcome(measures: Measures) -> Outcome:
     if measures.coverage is None:
-        return Outcome(measures.key, measures.verdict, measures.reason or "", folder)
+        return Outcome(measures.key, measures.verdict, measures.reason or "no free floor is visible", measures)
     low, high = measures.coverage.percent.interval_95
     text = f"{measures.coverage.percent.value:.1f} % of visible floor (95 %: {low:.1f} to {high:.1f})"
-    return Outcome(measures.key, measures.verdict, text, folder)
+    doubts = [f"{remark.code}: {remark.text}" for remark in measures.quality if remark.level == "warning"]
+    return Outcome(measures.key, measures.verdict, "; ".join([text, *doubts]), measures)
 
 
 def _made(night: Night, digests: dict[str, str]) -> dict[str, Any]:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from coverage_lab.camera.places import check_enough
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import suggest
 from coverage_lab.files.night import find_nights, read_night
 from coverage_lab.files.room import read_room
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.job import Night, Run
+from coverage_lab.room.room import Room
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,7 @@ def _job(folder: Path, names: set[str] | None) -> NightJob:
     night = read_night(folder)
     problems: list[Problem] = []
     runs: tuple[Run, ...] = ()
-    for read in (lambda: read_room(night.room), lambda: read_runs(night)):
+    for read in (lambda: _room(night), lambda: read_runs(night)):
         try:
             value = read()
         except BadInput as error:
@@ -68,6 +70,16 @@ def _job(folder: Path, names: set[str] | None) -> NightJob:
     if problems:
         raise BadInput(problems)
     return NightJob(night, runs if names is None else _chosen(night, runs, names))
+
+
+def _room(night: Night) -> Room:
+    """The night's room, which must describe enough for the camera to be found."""
+    room = read_room(night.room)
+    try:
+        check_enough(len(room.markers) if night.reference else 0, len(night.camera.corners))
+    except BadInput as error:
+        raise BadInput([replace(problem, path=night.room) for problem in error.problems]) from None
+    return room
 
 
 def _chosen(night: Night, runs: tuple[Run, ...], names: set[str]) -> tuple[Run, ...]:

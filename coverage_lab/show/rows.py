@@ -70,8 +70,9 @@ def gauge(percent: float, bounds: tuple[float, float], width_px: int) -> Picture
     """Return a bar from 0 to 100 %, swept and missed as on the plan, and a bracket for the bounds."""
     row = blank(46, width_px)
     at = round(width_px * min(max(percent, 0.0), 100.0) / 100)
-    row[6:24, :at] = tint(SWEPT, np.full((18, at), 40, np.uint8))
-    row[6:24, at:] = tint(MISSED, np.full((18, width_px - at), 40, np.uint8))
+    ground = np.full((18, width_px), 40, np.uint8)
+    row[6:24, :at] = tint(SWEPT, ground)[:, :at]
+    row[6:24, at:] = tint(MISSED, ground)[:, at:]
     low, high = (round((width_px - 1) * min(max(b, 0.0), 100.0) / 100) for b in bounds)
     cv2.line(row, (low, 31), (high, 31), BODY.colour, 1)
     for end in (low, high):

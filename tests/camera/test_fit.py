@@ -138,8 +138,8 @@ def test_markers_on_one_side_only_are_named():
     fitted = fit_camera(found, markers, SIZE, lens=truth.lens)
     text = " | ".join(f"{q.level} {q.text}" for q in fitted.quality)
     assert "warning marker apriltag_36h11 4 not seen" in text
-    assert "warning marker apriltag_36h11 3 seen more than once" in text
-    assert "note marker apriltag_36h11 99 seen, but not in the room file" in text
+    assert "warning marker apriltag_36h11 3 in the reference frame is seen more than once" in text
+    assert "warning marker apriltag_36h11 99 in the reference frame is seen, but not in the room file" in text
     assert len(fitted.fit.residuals) == 3
 
 
@@ -147,7 +147,7 @@ def test_too_few_markers_are_refused_with_their_names():
     truth, markers = camera(), around(4)
     with pytest.raises(Refused, match=r"2 of 4 markers.*36h11 0, .*36h11 1\); not seen.*36h11 2, .*pick corners"):
         fit_camera(seen(truth, markers[:2]), markers, SIZE, lens=truth.lens)
-    with pytest.raises(BadInput, match=r"2 markers and 1 picked corners.*3 markers"):
+    with pytest.raises(BadInput, match=r"described: 2, corners picked by hand: 1.*3 markers"):
         fit_camera([], markers[:2], SIZE, corners=[PickedCorner((1, 1), (0, 0))])
 
 
