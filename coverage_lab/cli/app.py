@@ -10,6 +10,7 @@ import typer
 from coverage_lab import __version__
 from coverage_lab.cli.measure import measure
 from coverage_lab.cli.simulate import simulate
+from coverage_lab.cli.study import study
 from coverage_lab.errors import CoverageLabError, ExitCode
 
 app = typer.Typer(
@@ -19,6 +20,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command()(measure)
+app.command()(study)
 app.command()(simulate)
 
 

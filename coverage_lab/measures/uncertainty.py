@@ -61,6 +61,16 @@ def combined_points(contributions: Mapping[str, Contribution]) -> float:
     return combined(one.points for one in contributions.values())
 
 
+def effective_dof(variances: ArrayLike, dof: ArrayLike) -> float:
+    """Return the degrees of freedom of a sum of `variances`, each with its own `dof` (infinite where it is known).
+
+    Welch and Satterthwaite, JCGM 100:2008, G.4.1. A variance that is taken off counts below zero.
+    """
+    parts, each = np.asarray(variances, dtype=np.float64), np.asarray(dof, dtype=np.float64)
+    spread = float(np.sum(parts**2 / each))
+    return float(parts.sum() ** 2 / spread) if spread > 0 else float("inf")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SweptBoundary:
     """The edge of swept floor inside a region, in small pieces.
