@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from coverage_lab.job import Bar
+
 CLOSING_PER_PITCH = 1.1  # a gap between two tracks of one pass never exceeds the pitch; a tenth for uneven LEDs
 TUBE_CLOSING_CELLS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """The bar's tracks, in cells of the plan view."""
+
+    pitch: float | None  # distance between two tracks; None for a tube
+    led_count: int
+    lit: float  # from the first track's centre to the last; a tube's lit length
+    overhang: float  # how far the nozzle reaches beyond, each side
+
+    @classmethod
+    def of(cls, bar: Bar, cell_m: float) -> Comb:
+        """Return the tracks of `bar` on cells of side `cell_m`."""
+        pitch = None if bar.pitch_m is None else bar.pitch_m / cell_m
+        return cls(pitch, bar.led_count, bar.lit_length_m / cell_m, bar.overhang_m / cell_m)
 
 
 def brightness(light: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -25,28 +25,27 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import ndtr
 
+from coverage_lab.trails.comb import Comb
+from coverage_lab.trails.opposite import opposite_points
+from coverage_lab.trails.outline import SMOOTHING, SPACING, Outline
+
 Float = NDArray[np.float32]
 
-SPACING = 2.0  # between two points of the outline: half a trail's blur or so
-SMOOTHING = 2.0  # of the outline and of the fitted positions along it, standard deviation
 MEDIAN_OF = 5  # neighbouring points
-STEP = 0.5  # between two samples across the outline
+OFFSETS = np.arange(-10, 14.25, 0.5, dtype=np.float32)  # samples across the outline, inward
 SHIFT_STEP = 0.2  # between two trial positions of the first track
 SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8])
 REACH_OUT = 3.2  # how far out the flank is used, in sigmas
 REACH_IN_FLANK = 0.5  # how far in when only the outer flank is trusted
 FOR_SIGMA = 1200  # points that the blur is fitted to
-SHORTEST_RING = 12  # points
+RESOLVED = 2.2  # pitch over blur from which on tracks are told apart
+WELL_FITTED = 0.03  # relative misfit
+FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
+ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
+# Relative standard uncertainty of the blur: fitted, set by whole tracks, set by the bar's length, or unknown.
+DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_CLIPPED = 0.08, 0.05, 0.05, 0.3
+LEAST_U = 0.1  # cells: an edge that everything is known of
 TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Outline:
-    """Points about `SPACING` apart along closed contours, the trail on their left; unit normals point into it."""
-
-    points: Float  # (M, 2)
-    normals: Float  # (M, 2)
-    starts: NDArray[np.intp]  # (C + 1,): contour c is points[starts[c]:starts[c + 1]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,94 +53,92 @@ class EdgeFit:
     """How far inside the outline (cells, along the normal) the first track lies, and how well that is known."""
 
     first_track: Float  # (M,)
-    amplitude: Float  # (M,): light of the first track above the background
     sigma: float  # blur of the trail in cells
-    shift_per_sigma: float  # mean change of first_track per relative change of sigma: the fit's main doubt
-    scatter: float  # robust standard deviation of first_track about its neighbours
-    clipped: NDArray[np.bool_]  # (M,): the flank runs into the clip
+    u: float  # standard uncertainty in cells, common to the whole outline
+    clipped: float  # share of points whose flank runs into the clip, 0-1
     ruled: float  # share of points where a track was seen whole, so that its centre needs no model
 
 
-def trace_outline(mask: NDArray[np.uint8], *, smallest_extent: float) -> Outline:
-    """Trace every boundary of `mask` (non-zero = trail), holes too.
-
-    Parts whose bounding box is smaller than `smallest_extent` both ways are left out with their holes; of holes, those
-    of a few cells.
-    """
-    contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    links = tree[0] if len(contours) else ()
-    small = [max(cv2.boundingRect(contour)[2:]) < smallest_extent for contour in contours]
-    points, normals, lengths = [], [], []
-    for index, (contour, (_, _, _, parent)) in enumerate(zip(contours, links, strict=True)):
-        if small[index if parent < 0 else parent] or len(contour) < SHORTEST_RING:
-            continue
-        ring = contour.reshape(-1, 2)[:, ::-1].astype(np.float32)
-        # The trail lies inside an outer ring and outside a hole's: walk either with the trail on the left.
-        if (_clockwise_area(ring) > 0) == (parent < 0):
-            ring = ring[::-1]
-        smooth = gaussian_filter1d(_evenly(ring), SMOOTHING / SPACING, axis=0, mode="wrap")
-        tangent = np.roll(smooth, -1, axis=0) - np.roll(smooth, 1, axis=0)
-        normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-6)
-        points.append(smooth)
-        normals.append(normal)
-        lengths.append(len(smooth))
-    if not points:
-        return Outline(np.zeros((0, 2), np.float32), np.zeros((0, 2), np.float32), np.zeros(1, np.intp))
-    starts = np.concatenate([[0], np.cumsum(lengths)])
-    return Outline(np.vstack(points).astype(np.float32), np.vstack(normals).astype(np.float32), starts)
-
-
-def _evenly(ring: Float) -> Float:
-    """Resample a closed ring at steps of about `SPACING` cells."""
-    closed = np.vstack([ring, ring[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    at = np.linspace(0, along[-1], max(int(along[-1] / SPACING), 6), endpoint=False)
-    return np.column_stack([np.interp(at, along, closed[:, i]) for i in (0, 1)]).astype(np.float32)
-
-
-def _clockwise_area(ring: Float) -> float:
-    """Area inside a ring, positive if it runs clockwise seen with north up."""
-    row, col = ring[:, 0], ring[:, 1]
-    return float(np.sum(col * np.roll(row, -1) - np.roll(col, -1) * row)) / 2
-
-
-def fit_edges(light: Float, outline: Outline, *, clip: float, pitch: float | None, led_count: int) -> EdgeFit:
+def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFit:
     """Fit the flank of the outermost track at every point of the outline.
 
     light : (rows, cols) linear light; `clip` the light above which a value only says "at least".
-    pitch : distance between tracks, None for a tube; `led_count` of them.
-    A pass whose tracks are told apart (pitch over 2.2 sigma) is fitted over the whole first track: by symmetry its
-    centre then hangs neither on the clip nor on a bent transfer curve. Elsewhere the outer flank alone is fitted, and
-    moved by the mean difference between both kinds of fit where both succeed.
+    Where a track is told apart from the next (pitch over 2.2 sigma, a valley beyond it), it is fitted whole: by
+    symmetry its centre then hangs neither on the clip nor on a bent transfer curve. Elsewhere the outer flank alone
+    is fitted, and moved by the mean difference between both kinds of fit where both succeed. A clipped flank without
+    any whole track leaves blur and amplitude to trade against each other: there the blur is what makes the bar as
+    long as it is on straight passes.
     """
-    count = len(outline.points)
-    if count == 0:
-        empty = np.zeros(0, np.float32)
-        return EdgeFit(empty, empty, float(SIGMAS[4]), 0.0, 0.0, np.zeros(0, bool), 0.0)
-    thin = slice(None, None, max(1, count // FOR_SIGMA))
-    offsets = np.arange(-10, 14 + STEP / 2, STEP, dtype=np.float32)
-    seen = _sample(light, outline, offsets)
-    sigma = _best_sigma(seen[thin], offsets, clip, pitch, led_count)
-    flank = _fit(seen, offsets, clip, sigma, pitch, led_count, REACH_IN_FLANK)
-    wider = _fit(seen[thin], offsets, clip, sigma * 1.1, pitch, led_count, REACH_IN_FLANK)
-    shift = float(np.median(wider.at - flank.at[thin])) / 0.1
-    at, ruled = flank.at, np.zeros(count, bool)
-    if pitch is not None and pitch > 2.2 * sigma:
-        whole = _fit(seen, offsets, clip, sigma, pitch, led_count, min(pitch / 2 / sigma, 2.5))
-        ruled = (whole.misfit < 0.03) & whole.valley
-        at = np.where(ruled, whole.at, at)
-        for kind in (flank.clipped, ~flank.clipped):
-            both = ruled & kind
-            if np.count_nonzero(both) > 50:
-                at = np.where(kind & ~ruled, at + np.median(whole.at[both] - flank.at[both]), at)
-    steady, scatter = _steady(at, outline.starts)
-    return EdgeFit(steady, flank.amplitude, sigma, shift, scatter, flank.clipped, float(np.mean(ruled)))
+    if len(outline.points) == 0:
+        return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0)
+    seen = _sample(light, outline)
+    clipped = np.asarray((seen >= clip).any(axis=1))
+    sigma = _best_sigma(seen, comb, clip)
+    whole, ruled = _whole_tracks(seen, comb, clip, sigma)
+    if not ruled.any() and np.count_nonzero(~clipped) >= ENOUGH_OPEN:
+        sigma = _best_sigma(seen[~clipped], comb, clip)
+        whole, ruled = _whole_tracks(seen, comb, clip, sigma)
+    flank = _fit(seen, comb, clip, sigma, REACH_IN_FLANK)
+    at = np.where(ruled, whole, flank.at)
+    doubt = 0.0
+    for kind in (clipped, ~clipped):
+        both, rest = kind & ruled, kind & ~ruled
+        share = float(np.mean(rest))
+        if share == 0:
+            continue
+        if np.count_nonzero(both) >= ENOUGH_RULED:
+            at = np.where(rest, at + np.median(at[both] - flank.at[both]), at)
+            doubt += share * DOUBT_BY_TRACK * _shift_per_sigma(seen[both], comb, clip, sigma)
+        elif kind is clipped:
+            by_length = _sigma_by_length(seen, outline, rest, comb, clip)
+            doubt += (
+                share * (DOUBT_BY_BAR if by_length else DOUBT_CLIPPED) * _shift_per_sigma(seen[rest], comb, clip, sigma)
+            )
+            if by_length:
+                at[rest] = _fit(seen[rest], comb, clip, by_length, REACH_IN_FLANK).at
+        else:
+            doubt += share * DOUBT_OPEN * _shift_per_sigma(seen[rest], comb, clip, sigma)
+    return EdgeFit(
+        _steady(at, outline.starts), sigma, float(np.hypot(doubt, LEAST_U)), float(clipped.mean()), float(ruled.mean())
+    )
 
 
-def _sample(light: Float, outline: Outline, offsets: Float) -> Float:
-    """Light across the outline, (M, S): column s lies `offsets[s]` cells inside."""
-    at = outline.points[:, None, :] + offsets[None, :, None] * outline.normals[:, None, :]
+def _whole_tracks(seen: Float, comb: Comb, clip: float, sigma: float) -> tuple[Float, NDArray[np.bool_]]:
+    """Fit the first track on both its sides; return its place (M,) and where that succeeded for a fair share."""
+    if comb.pitch is None or comb.pitch <= RESOLVED * sigma:
+        return np.zeros(len(seen), np.float32), np.zeros(len(seen), bool)
+    whole = _fit(seen, comb, clip, sigma, min(comb.pitch / 2 / sigma, 2.5))
+    ruled = (whole.misfit < WELL_FITTED) & whole.valley
+    return whole.at, ruled if np.mean(ruled) > FAIR_SHARE else np.zeros(len(seen), bool)
+
+
+def _shift_per_sigma(seen: Float, comb: Comb, clip: float, sigma: float) -> float:
+    """Change of the first track's place per relative change of the blur, cells: the outer flank's main doubt."""
+    some = seen[:: max(1, len(seen) // FOR_SIGMA)]
+    wide, narrow = (_fit(some, comb, clip, sigma * factor, REACH_IN_FLANK).at for factor in (1.1, 1 / 1.1))
+    return abs(float(np.median(wide - narrow))) / 0.2
+
+
+def _sigma_by_length(seen: Float, outline: Outline, kind: NDArray[np.bool_], comb: Comb, clip: float) -> float | None:
+    """The blur for which straight passes are as wide as the bar is lit; None where too few are seen on both sides."""
+    pairs = opposite_points(outline, comb.lit)
+    pairs = pairs[kind[pairs].all(axis=1)]
+    if len(pairs) < ENOUGH_PAIRS:
+        return None
+    pairs = pairs[:: max(1, len(pairs) // FOR_SIGMA)]
+    here, there = pairs.T
+    width = np.linalg.norm(outline.points[here] - outline.points[there], axis=1)
+    excess = []
+    for sigma in SIGMAS:
+        inside = _fit(seen[pairs.ravel()], comb, clip, float(sigma), REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1)
+        excess.append(float(np.median(width - inside)) - comb.lit)
+    falling = np.minimum.accumulate(excess)  # a wider blur puts the tracks further in
+    return float(np.interp(0.0, falling[::-1], SIGMAS[::-1]))
+
+
+def _sample(light: Float, outline: Outline) -> Float:
+    """Light across the outline, (M, S): column s lies `OFFSETS[s]` cells inside."""
+    at = outline.points[:, None, :] + OFFSETS[None, :, None] * outline.normals[:, None, :]
     parts = [
         cv2.remap(light, np.ascontiguousarray(part[..., 1]), np.ascontiguousarray(part[..., 0]), cv2.INTER_LINEAR)
         for part in np.array_split(at, len(at) // 16384 + 1)  # remap takes at most 32767 rows
@@ -151,41 +148,33 @@ def _sample(light: Float, outline: Outline, offsets: Float) -> Float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    at: Float
-    amplitude: Float
-    misfit: Float
-    clipped: NDArray[np.bool_]
-    valley: NDArray[np.bool_]
+    at: Float  # (M,)
+    misfit: Float  # (M,), relative
+    valley: NDArray[np.bool_]  # (M,): light falls again within the bar's length
 
 
-def _profile(x: Float, sigma: float, pitch: float | None, led_count: int) -> Float:
+def _profile(x: Float, sigma: float, comb: Comb) -> Float:
     """The light of one pass across its edge, first track at 0, trail at x > 0; 1 at a single track's centre."""
-    if pitch is None:
+    if comb.pitch is None:
         return np.asarray(ndtr(x / sigma), np.float32)
-    tracks = np.arange(min(led_count, TRACKS_SEEN)) * pitch
+    tracks = np.arange(min(comb.led_count, TRACKS_SEEN)) * comb.pitch
     return np.asarray(np.exp(-0.5 * ((x[..., None] - tracks) / sigma) ** 2).sum(-1), np.float32)
 
 
-def _fit(
-    seen: Float,
-    offsets: Float,
-    clip: float,
-    sigma: float,
-    pitch: float | None,
-    led_count: int,
-    reach_in: float,
-) -> _Fit:
+def _fit(seen: Float, comb: Comb, clip: float, sigma: float, reach_in: float) -> _Fit:
     """Least squares over trial positions of the first track, all points at once (two matrix products)."""
-    low = np.minimum(seen[:, offsets <= -1.5].min(axis=1), np.median(seen[:, offsets <= -4], axis=1))
+    low = np.minimum(seen[:, OFFSETS <= -1.5].min(axis=1), np.median(seen[:, OFFSETS <= -4], axis=1))
     lifted = seen - low[:, None]
     censored = seen >= clip
     usable = (~censored).astype(np.float32)
     # The outline runs on the first track's outer flank: the second track must not be taken for it.
-    furthest = min(3.2 * sigma, 0.75 * pitch) if pitch is not None and pitch > 2.2 * sigma else 3.2 * sigma
+    furthest = REACH_OUT * sigma
+    if comb.pitch is not None and comb.pitch > RESOLVED * sigma:
+        furthest = min(furthest, 0.75 * comb.pitch)
     shifts = np.arange(-2.0, furthest + SHIFT_STEP / 2, SHIFT_STEP, dtype=np.float32)
-    x = offsets[:, None] - shifts[None, :]
+    x = OFFSETS[:, None] - shifts[None, :]
     window = ((x > -REACH_OUT * sigma) & (x < reach_in * sigma)).astype(np.float32)
-    shape = _profile(x, sigma, pitch, led_count) * window
+    shape = _profile(x, sigma, comb) * window
     product = (usable * lifted) @ shape
     norm = usable @ (shape * shape)
     power = (usable * lifted * lifted) @ window
@@ -200,9 +189,9 @@ def _fit(
     best = misfit.argmin(axis=1)
     rows = np.arange(len(seen))
     at = shifts[best] + _vertex(misfit, best) * SHIFT_STEP
-    inner = (offsets[None, :] > at[:, None]) & (offsets[None, :] < at[:, None] + 12)
+    inner = (OFFSETS[None, :] > at[:, None]) & (OFFSETS[None, :] < at[:, None] + 12)
     valley = np.asarray(np.where(inner, lifted, np.inf).min(axis=1) < 0.8 * lifted.max(axis=1))
-    return _Fit(at.astype(np.float32), amplitude[rows, best], misfit[rows, best], clipped, valley)
+    return _Fit(at.astype(np.float32), misfit[rows, best], valley)
 
 
 def _below_clip(lifted: Float, censored: NDArray[np.bool_], amplitude: Float, shape: Float, window: Float) -> Float:
@@ -238,12 +227,13 @@ def _vertex(misfit: Float, best: NDArray[np.intp]) -> Float:
     return np.where(usable, np.clip(vertex, -0.5, 0.5), 0.0).astype(np.float32)
 
 
-def _best_sigma(seen: Float, offsets: Float, clip: float, pitch: float | None, led_count: int) -> float:
+def _best_sigma(seen: Float, comb: Comb, clip: float) -> float:
     """The blur that leaves the smallest median misfit; between two trial values by a parabola in log sigma."""
+    seen = seen[:: max(1, len(seen) // FOR_SIGMA)]
     misfits = []
     for sigma in SIGMAS:
-        reach = 1.5 if pitch is None else min(1.5, pitch / 2 / sigma)
-        misfits.append(np.median(_fit(seen, offsets, clip, float(sigma), pitch, led_count, reach).misfit))
+        reach = 1.5 if comb.pitch is None else min(1.5, comb.pitch / 2 / sigma)
+        misfits.append(np.median(_fit(seen, comb, clip, float(sigma), reach).misfit))
     values = np.array(misfits)
     best = int(values.argmin())
     if not 0 < best < len(SIGMAS) - 1:
@@ -253,10 +243,10 @@ def _best_sigma(seen: Float, offsets: Float, clip: float, pitch: float | None, l
     return float(np.exp(np.clip(-curve[1] / (2 * curve[0]), logs[0], logs[2])))
 
 
-def _steady(at: Float, starts: NDArray[np.intp]) -> tuple[Float, float]:
-    """Steady the positions along each contour: running median, then a short Gaussian; and their robust scatter."""
+def _steady(at: Float, starts: NDArray[np.intp]) -> Float:
+    """Steady the positions along each contour: running median, then a short Gaussian."""
     steady = np.empty_like(at)
     for first, last in pairwise(starts):
         middle = median_filter(at[first:last], size=MEDIAN_OF, mode="wrap")
         steady[first:last] = gaussian_filter1d(middle, SMOOTHING / SPACING, mode="wrap")
-    return steady, float(np.median(np.abs(at - steady)) * 1.4826)
+    return steady

@@ -17,9 +17,10 @@ from coverage_lab.job import Bar
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.background import floor_glow
-from coverage_lab.trails.comb import brightness, close_comb
-from coverage_lab.trails.flank import EdgeFit, Outline, fit_edges, trace_outline
+from coverage_lab.trails.comb import Comb, brightness, close_comb
+from coverage_lab.trails.flank import fit_edges
 from coverage_lab.trails.level import TrailLevel, trail_level
+from coverage_lab.trails.outline import Outline, trace_outline
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -30,8 +31,6 @@ SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection o
 HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
 BELOW_CLIP = 0.9  # averaging over a cell, and JPEG, pull clipped light below the clip
 LEVEL_DOUBT = 0.12  # relative, of brightness; a quarter of light
-SIGMA_DOUBT = 0.08  # relative standard uncertainty of the trail's blur
-EDGE_FLOOR_CELLS = 0.1  # standard uncertainty of an edge that everything is known of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,28 +52,28 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     `clip` is the light from which on a value only says "at least so bright".
     """
     cell_m = plan.grid.cell_m
-    pitch = None if bar.pitch_m is None else bar.pitch_m / cell_m
+    comb = Comb.of(bar, cell_m)
     hidden = (plan.hidden_share > 0.01).astype(np.uint8)
     possible = _possible(plan)
     unreached = (plan.visible_share > 0.99) & (possible == 0)
     trail_light = light - floor_glow(light, unreached)
-    closed = _closed(trail_light, hidden, pitch)
-    judged = plan.visible_share > 0.99
+    closed = _closed(trail_light, hidden, comb.pitch)
+    judged = (plan.visible_share > 0.99) & (possible > 0)
     level = trail_level(closed, judged, unreached)
     if level is None:
         return None
     rim = _grown(hidden, HIDDEN_RIM_CELLS)
     mask = ((closed > level.level) & (possible > 0)).astype(np.uint8) | rim
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
-    fit = fit_edges(light, outline, clip=BELOW_CLIP * clip, pitch=pitch, led_count=bar.led_count)
-    inward = fit.first_track - bar.overhang_m / cell_m
+    fit = fit_edges(light, outline, comb, BELOW_CLIP * clip)
+    inward = fit.first_track - comb.overhang
     inward = np.where(_near(hidden, outline, HIDDEN_RIM_CELLS + 2), HIDDEN_RIM_CELLS + 2, inward)
     return SweptFloor(
         share=_fill(outline, inward, plan.grid),
         trail_light=trail_light,
-        edge_u_m=_edge_u_cells(fit) * cell_m,
+        edge_u_m=fit.u * cell_m,
         doubtful=_doubtful(closed, level, outline, plan),
-        clipped=float(np.mean(fit.clipped)) if len(fit.clipped) else 0.0,
+        clipped=fit.clipped,
         ruled=fit.ruled,
         blur_m=fit.sigma * cell_m,
     )
@@ -120,11 +119,6 @@ def _fill(outline: Outline, inward: Plane, grid: FloorGrid) -> Plane:
         ring[-1] = first  # closed
     number = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
     return grid.ring_weights(moved[np.concatenate(rings)], number)
-
-
-def _edge_u_cells(fit: EdgeFit) -> float:
-    """How far the whole outline may be off: the blur's doubt where no whole track was seen, and a floor."""
-    return float(np.hypot(SIGMA_DOUBT * abs(fit.shift_per_sigma) * (1 - fit.ruled), EDGE_FLOOR_CELLS))
 
 
 def _doubtful(closed: Mask, level: TrailLevel, outline: Outline, plan: FloorPlan) -> Plane:
