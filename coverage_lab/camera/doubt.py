@@ -10,18 +10,25 @@ from coverage_lab.camera.model import CameraFit
 FloatArray = NDArray[np.float64]
 
 
+def independent_steps(covariance: ArrayLike) -> FloatArray:
+    """Return by how much P correlated values change together, by one standard uncertainty each: (P, P), one per row.
+
+    The rows lie along the principal directions of `covariance` (P, P), in which nothing is correlated: effects of the
+    rows add in squares, which is JCGM 100:2008, 5.2, without its cross terms.
+    """
+    variances, directions = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
+    return np.asarray((np.sqrt(np.maximum(variances, 0.0)) * directions).T)
+
+
 def plan_moves_m(fit: CameraFit, points_m: ArrayLike, height_m: float) -> FloatArray:
     """Return how far floor points (N, 2) at `height_m` move, by one standard uncertainty each: (P, N, 2) metres.
 
-    One move per principal direction of the fit's covariance; the directions are independent, so effects add in
-    squares (JCGM 100:2008, 5.2 by way of uncorrelated inputs).
+    One move per independent step of the camera's parameters: effects add in squares.
     """
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     pixels = fit.camera.project(np.column_stack([points, np.full(len(points), height_m)]))
-    variances, directions = np.linalg.eigh(fit.covariance)
     moves = []
-    for variance, direction in zip(variances, directions.T, strict=True):
-        step = np.sqrt(max(float(variance), 0.0)) * direction
+    for step in independent_steps(fit.covariance):
         there, back = (fit.with_parameters(fit.parameters + sign * step) for sign in (1, -1))
         moves.append((there.lift(pixels, height_m) - back.lift(pixels, height_m)) / 2)
     return np.asarray(moves)

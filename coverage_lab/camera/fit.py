@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coverage_lab.camera.doubt import plan_moves_m
 from coverage_lab.camera.markers import FoundMarker
 from coverage_lab.camera.model import Camera, CameraFit, Lens, MarkerResidual
 from coverage_lab.camera.places import Place, match_places
@@ -91,15 +92,8 @@ def fit_camera(
 
 def plan_uncertainty_m(fit: CameraFit, points_m: ArrayLike, height_m: float) -> FloatArray:
     """Return the standard uncertainty (N,), both axes together, of the plan at floor points (N, 2)."""
-    points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
-    pixels = fit.camera.project(np.column_stack([points, np.full(len(points), height_m)]))
-    variances, directions = np.linalg.eigh(fit.covariance)
-    total = np.zeros(len(points))
-    for variance, direction in zip(variances, directions.T, strict=True):
-        step = np.sqrt(max(float(variance), 0.0)) * direction
-        there, back = (fit.with_parameters(fit.parameters + sign * step) for sign in (1, -1))
-        total += (((there.lift(pixels, height_m) - back.lift(pixels, height_m)) / 2) ** 2).sum(axis=1)
-    return np.asarray(np.sqrt(total))
+    moves_m = plan_moves_m(fit, points_m, height_m)
+    return np.asarray(np.sqrt((moves_m**2).sum(axis=(0, 2))))
 
 
 def uncertain_plan(fit: CameraFit, points_m: ArrayLike, height_m: float) -> Quality | None:
