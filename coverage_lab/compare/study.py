@@ -173,7 +173,8 @@ def _cannot_tell(known: Sequence[Exposed], table: Anova) -> tuple[str, ...]:
     elif len({one.set_up for one in known}) == 1:
         notes.append("The set-up: one lights-on frame serves all, so what camera and markers add is in no share")
     elif "set-up" not in table.names:
-        notes.append("Set-up and exposure apart: not every trail was exposed equally often under every lights-on frame")
+        needs = "two trails or more, each exposed equally often under every lights-on frame"
+        notes.append(f"Set-up and exposure apart: that needs {needs}")
     if len({one.frame for one in known}) == len(trails) < len(known):
         notes.append("The exposure: each trail has one picture only, measured with several lights-on frames")
     if len(robots) == 1:
