@@ -12,9 +12,9 @@ from typing import Literal
 import cv2
 import numpy as np
 import shapely
+from contourpy import contour_generator
 from numpy.typing import NDArray
 from shapely import LineString, MultiLineString, Point, Polygon
-from skimage.measure import find_contours
 
 from coverage_lab.measures.edges import walls
 from coverage_lab.measures.uncertainty import quantity
@@ -121,9 +121,9 @@ def _outlines(missed: ShareArray, grid: FloorGrid, smallest_m: float) -> list[Ar
         top, left = row * _BLOCK, col * _BLOCK
         share = missed[top : top + height * _BLOCK, left : left + width * _BLOCK]
         own = own.repeat(_BLOCK, axis=0).repeat(_BLOCK, axis=1)[: share.shape[0], : share.shape[1]]
-        rings = find_contours(np.pad(share * own, 1), 0.5)  # type: ignore[no-untyped-call]
+        rings = contour_generator(z=np.pad(share * own, 1), name="serial").lines(0.5)
         first = np.array([top - 1, left - 1])
-        lines = MultiLineString([grid.to_floor(ring + first) for ring in rings])
+        lines = MultiLineString([grid.to_floor(np.asarray(ring)[:, ::-1] + first) for ring in rings])
         outlines.append(shapely.build_area(lines))
     return outlines
 

@@ -6,6 +6,7 @@ What is trail is decided by a level (`level`), where exactly it ends by the flan
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import cv2
@@ -53,21 +54,17 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     """
     cell_m = plan.grid.cell_m
     comb = Comb.of(bar, cell_m)
-    hidden = (plan.hidden_share > 0.01).astype(np.uint8)
-    possible = _possible(plan)
-    unreached = (plan.visible_share > 0.99) & (possible == 0)
-    trail_light = light - floor_glow(light, unreached)
-    closed = _closed(trail_light, hidden, comb.pitch)
-    judged = (plan.visible_share > 0.99) & (possible > 0)
-    level = trail_level(closed, judged, unreached)
+    place = _places(plan)
+    trail_light = light - floor_glow(light, place.unreached)
+    closed = _closed(trail_light, place.rim, comb.pitch)
+    level = trail_level(closed, place.judged, place.unreached)
     if level is None:
         return None
-    rim = _grown(hidden, HIDDEN_RIM_CELLS)
-    mask = ((closed > level.level) & (possible > 0)).astype(np.uint8) | rim
+    mask = ((closed > level.level).view(np.uint8) & place.possible) | place.rim
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
     fit = fit_edges(light, outline, comb, BELOW_CLIP * clip)
     inward = fit.first_track - comb.overhang
-    inward = np.where(_near(hidden, outline, HIDDEN_RIM_CELLS + 2), HIDDEN_RIM_CELLS + 2, inward)
+    inward = np.where(_near(place.rim, outline, 2), HIDDEN_RIM_CELLS + 2, inward)
     return SweptFloor(
         share=_fill(outline, inward, plan.grid),
         trail_light=trail_light,
@@ -77,6 +74,24 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
         ruled=fit.ruled,
         blur_m=fit.sigma * cell_m,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """What the plan says of each cell before any light is looked at."""
+
+    possible: Mask  # 1 where the nozzle can have come
+    rim: Mask  # 255 where hidden, and so near to it that light is cut
+    judged: NDArray[np.bool_]  # visible floor that can be trail or not
+    unreached: NDArray[np.bool_]  # visible floor that cannot be trail
+
+
+@lru_cache(maxsize=1)
+def _places(plan: FloorPlan) -> _Places:
+    """Sort the cells of a plan; kept for the next run of the same robot."""
+    possible, visible = _possible(plan), plan.visible_share > 0.99
+    rim = _grown((plan.hidden_share > 0.01).astype(np.uint8) * np.uint8(255), HIDDEN_RIM_CELLS)
+    return _Places(possible, rim, visible & (possible > 0), visible & (possible == 0))
 
 
 def _possible(plan: FloorPlan) -> Mask:
@@ -96,17 +111,21 @@ def _grown(mask: Mask, cells: int) -> Mask:
     return np.asarray(cv2.dilate(mask, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)))
 
 
-def _closed(trail_light: Plane, hidden: Mask, pitch: float | None) -> Mask:
+def _closed(trail_light: Plane, rim: Mask, pitch: float | None) -> Mask:
     """Brightness with the comb closed; hidden places count as bright, else gaps beside them would stay open."""
-    bright = brightness(trail_light)
-    bright[_grown(hidden, HIDDEN_RIM_CELLS) > 0] = 255
-    return close_comb(bright, pitch)
+    return close_comb(brightness(trail_light) | rim, pitch)
 
 
-def _near(hidden: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:
-    """Which points of the outline lie within `cells` of a hidden place."""
-    row, col = (np.rint(outline.points).astype(int)[:, axis].clip(0, hidden.shape[axis] - 1) for axis in (0, 1))
-    return np.asarray(_grown(hidden, cells)[row, col] > 0)
+def _near(rim: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:
+    """Which points of the outline lie within `cells` of a hidden place and its rim."""
+    row, col = _cells_of(outline, rim.shape)
+    return np.asarray(_grown(rim, cells)[row, col] > 0)
+
+
+def _cells_of(outline: Outline, shape: tuple[int, ...]) -> NDArray[np.intp]:
+    """Rows and columns (2, M) of the cells that the outline's points lie in."""
+    nearest = np.rint(outline.points).astype(np.intp).T
+    return np.clip(nearest, 0, np.array(shape)[:, None] - 1)
 
 
 def _fill(outline: Outline, inward: Plane, grid: FloorGrid) -> Plane:
@@ -125,6 +144,6 @@ def _doubtful(closed: Mask, level: TrailLevel, outline: Outline, plan: FloorPlan
     """Cells away from the outline that a somewhat lower or higher level would count the other way."""
     between = (closed > level.level * (1 - LEVEL_DOUBT)) & (closed <= level.level * (1 + LEVEL_DOUBT))
     along = np.zeros_like(closed)
-    row, col = (np.rint(outline.points).astype(int)[:, axis].clip(0, closed.shape[axis] - 1) for axis in (0, 1))
+    row, col = _cells_of(outline, closed.shape)
     along[row, col] = 1
     return np.asarray(between & (_grown(along, 4) == 0) & (plan.visible_share > 0), np.float32)
