@@ -18,6 +18,7 @@ app = typer.Typer(
     help="Measure from overhead long exposures how cleaning robots covered a floor.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help starts twice as fast, and reads the same in a log
 )
 app.command()(measure)
 app.command()(study)

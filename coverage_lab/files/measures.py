@@ -163,15 +163,15 @@ def _pattern(pattern: Pattern) -> dict[str, Any]:
 
 
 def measures_from_json(
-    content: Mapping[str, Any], outlines_m: Sequence[tuple[tuple[float, float], ...]] = ()
+    content: Mapping[str, Any], outlines_m: Sequence[tuple[tuple[float, float], ...]] | None = None
 ) -> Measures:
     """Return the run that `measures_to_json` gave `content` for, to the decimals stored.
 
-    `outlines_m` are the pockets' outlines in the order of their numbers; they are kept in `pockets.geojson`.
+    `outlines_m` are the pockets' outlines in the order of their numbers; they are kept in `pockets.geojson`. Raises ValueError where they are not as many.
     """
     run = content["run"]
     edges, pockets = content["edges"], content["pockets"]
-    outlines = outlines_m or [()] * len(pockets or ())
+    outlines = [()] * len(pockets or ()) if outlines_m is None else outlines_m
     return Measures(
         key=run["key"],
         robot=run["robot"],

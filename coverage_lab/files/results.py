@@ -106,7 +106,7 @@ def read_run(folder: Path) -> Measures:
     content = read_measures(folder / "measures.json")
     path = folder / "pockets.geojson"
     try:
-        outlines = outlines_from(read_json(path, "Measure the run again")) if content["pockets"] else ()
+        outlines = outlines_from(read_json(path, "Measure the run again")) if content["pockets"] else None
         return measures_from_json(content, outlines)
     except (KeyError, TypeError, ValueError) as error:
         wrong = f"does not hold what a measured run says ({error})"

@@ -22,7 +22,7 @@ from coverage_lab.show.overlay import draw_overlay, encode_png
 def draw(measured: MeasuredRun) -> bytes:
     """Return the annotated picture of a run that was just measured, as PNG."""
     numbers = measured.measures
-    outlines = () if numbers.pockets is None else outlines_from(json.loads(pockets_to_bytes(numbers.pockets)))
+    outlines = None if numbers.pockets is None else outlines_from(json.loads(pockets_to_bytes(numbers.pockets)))
     # Numbers, outlines and shares are rounded when they are stored: drawn so, the picture can be drawn again.
     kept = measures_from_json(measures_to_json(numbers), outlines)
     swept = None if measured.swept is None else as_stored(measured.swept.share)
