@@ -167,7 +167,8 @@ def measures_from_json(
 ) -> Measures:
     """Return the run that `measures_to_json` gave `content` for, to the decimals stored.
 
-    `outlines_m` are the pockets' outlines in the order of their numbers; they are kept in `pockets.geojson`. Raises ValueError where they are not as many.
+    `outlines_m` are the pockets' outlines in the order of their numbers, which are kept in `pockets.geojson`.
+    Raises ValueError where there are not as many as pockets.
     """
     run = content["run"]
     edges, pockets = content["edges"], content["pockets"]
