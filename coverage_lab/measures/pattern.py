@@ -27,7 +27,7 @@ from coverage_lab.room.room import Area
 BLOCK_M = 0.8  # side of the floor tiles that the jackknife leaves out in turn
 AHEAD_NOZZLES = 1.5  # how far ahead straight travel is looked for
 FULL_EVIDENCE = 0.25  # lane distances seen over this share of the floor count in full, over less in proportion
-LEAST_READABLE = 0.01  # share of the floor that must show a direction
+LEAST_READABLE = 0.03  # share of the floor that must show a direction
 RANDOM_BELOW = 25.0  # score
 RANDOM_DRIVES = 12
 RANDOM_SWEEPS = 2.3  # length x nozzle over floor of a simulated drive: 90 % coverage by the law of random search

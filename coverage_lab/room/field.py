@@ -12,7 +12,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.room import Area
 
 FIELD_CELL_M = 0.016
-_BAR_STEP_M = 0.012  # between the points of the bar that a track is drawn with
+_POINT_STEP_M = FIELD_CELL_M / 2  # between the points of the bar that a track is drawn with
 
 FloatArray = NDArray[np.float64]
 
@@ -42,35 +42,45 @@ def field_of_track(poses: ArrayLike, bar: Bar, free: Area) -> TravelField:
     poses should not be longer than a field cell.
     """
     grid = FloorGrid.over(free, FIELD_CELL_M)
-    pose = np.asarray(poses, dtype=np.float64)
-    ahead = np.column_stack([np.cos(pose[:, 2]), np.sin(pose[:, 2])])
-    left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
-    count = max(2, round(bar.nozzle_m / _BAR_STEP_M))
-    along = (np.arange(count) + 0.5) / count * bar.nozzle_m - bar.nozzle_m / 2
-    points = pose[:, None, :2] + bar.forward_m * ahead[:, None] + along[None, :, None] * left[:, None]
-    move = np.diff(points, axis=0).reshape(-1, 2)
-    way = np.hypot(move[:, 0], move[:, 1])
-    double = np.divide((move[:, 0] + 1j * move[:, 1]) ** 2, way, out=np.zeros(len(way), complex), where=way > 0)
-    fourfold = np.divide(double**2, way, out=np.zeros(len(way), complex), where=way > 0)
-    cell = np.rint(grid.to_cell((points[:-1] + points[1:]).reshape(-1, 2) / 2)).astype(int)
-    row, col = cell[:, 0].clip(0, grid.rows - 1), cell[:, 1].clip(0, grid.cols - 1)  # the margin is no floor
-    flat = row * grid.cols + col
+    points, share = _bar_points(np.asarray(poses, dtype=np.float64), bar)
+    move = np.diff(points, axis=0) @ np.array([1, 1j])
+    way = np.abs(move)
+    once = np.divide(move, way, out=np.zeros_like(move), where=way > 0) ** 2
+    cell = np.rint(grid.to_cell((points[:-1] + points[1:]) / 2)).astype(int)
+    row, col = cell[..., 0].clip(0, grid.rows - 1), cell[..., 1].clip(0, grid.cols - 1)  # the margin is no floor
+    flat = (row * grid.cols + col).ravel()
+    driven = way * share
 
     def pooled(values: FloatArray) -> FloatArray:
-        sums = np.bincount(flat, values, grid.rows * grid.cols)
+        sums = np.bincount(flat, (driven * values).ravel(), grid.rows * grid.cols)
         return np.asarray(sums.reshape(grid.shape), dtype=np.float64)
 
-    passes = pooled(way)
-    safe = np.where(passes > 0, passes, 1)
-    floor = grid.weights(free)
-    swept = np.minimum(passes / (grid.cell_m * grid.cell_m / (bar.nozzle_m / count)), 1)
+    ways = pooled(np.ones_like(driven))
+    safe = np.where(ways > 0, ways, 1)
+    passes = ways * _POINT_STEP_M / grid.cell_m2
+    floor, swept = grid.weights(free), np.minimum(passes, 1)
+    twice = once**2
     return TravelField(
         grid=grid,
-        axis=((pooled(double.real) + 1j * pooled(double.imag)) / safe).astype(np.complex64),
-        fourfold=((pooled(fourfold.real) + 1j * pooled(fourfold.imag)) / safe).astype(np.complex64),
+        axis=((pooled(once.real) + 1j * pooled(once.imag)) / safe).astype(np.complex64),
+        fourfold=((pooled(twice.real) + 1j * pooled(twice.imag)) / safe).astype(np.complex64),
         weight=(floor * swept).astype(np.float32),
         floor=floor,
         missed=(floor * (1 - swept)).astype(np.float32),
         burnt=np.zeros(grid.shape, np.float32),
-        level=(passes * (bar.nozzle_m / count) / grid.cell_m2).astype(np.float32),
+        level=passes.astype(np.float32),
     )
+
+
+def _bar_points(pose: FloatArray, bar: Bar) -> tuple[FloatArray, FloatArray]:
+    """Return where points along the nozzle are (N, M, 2) and the share of a step each stands for (M,).
+
+    Two points to a cell, exactly, so that cells under a straight pass all count alike; the outermost count for
+    what is left of the nozzle.
+    """
+    count = 2 * int(np.ceil(bar.nozzle_m / _POINT_STEP_M / 2))
+    along = (np.arange(count) - (count - 1) / 2) * _POINT_STEP_M
+    share = ((bar.nozzle_m / 2 - np.abs(along)) / _POINT_STEP_M + 0.5).clip(0, 1)
+    ahead = np.column_stack([np.cos(pose[:, 2]), np.sin(pose[:, 2])])
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    return pose[:, None, :2] + bar.forward_m * ahead[:, None] + along[None, :, None] * left[:, None], share

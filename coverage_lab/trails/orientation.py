@@ -23,7 +23,7 @@ from coverage_lab.job import Bar
 from coverage_lab.room.field import FIELD_CELL_M, TravelField
 from coverage_lab.room.grid import FloorGrid, ShareArray
 
-TRACK_SAMPLES = 3.2  # working cells per LED pitch, at least
+TRACK_SAMPLES = 3.8  # working cells per LED pitch, at least
 STRIP_CELL_M = 0.004  # working cell where there are no single tracks
 STRIP_EDGE_M = 0.044  # wavelength that the edge of a strip without tracks is taken for
 BLUR_CELLS = 0.85  # sigma of the derivative filters: below it they favour the axes of the grid
