@@ -27,13 +27,13 @@ from coverage_lab.frames.correct import corrected
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame, read_frame
 from coverage_lab.job import Night, Quality, Robot, Run
-from coverage_lab.measures.budget import Displacement, Sources, contributions
+from coverage_lab.measures.budget import Mover, Nodes, Sources, contributions
 from coverage_lab.measures.coverage import floor_facts, measure_coverage
 from coverage_lab.measures.edges import measure_edges
 from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.uncertainty import combined, rectangular_u
-from coverage_lab.measures.values import CameraFacts, Measures
+from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
 from coverage_lab.remarks import ALL_BURNT, burnt_share, light_remarks, nobody_drove, nothing_to_see, plan_remarks
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
@@ -43,7 +43,6 @@ from coverage_lab.trails.rectify import plan_view, seen_area
 from coverage_lab.trails.sweep import SweptFloor, sweep
 
 MARGIN_M = 0.05  # of floor drawn around the room
-NODE_M = 0.25  # between the places where the plan's doubt is worked out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +118,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         refused = replace(measures, verdict="refused", reason=remark.text, quality=(*quality, remark))
         return MeasuredRun(refused, plan, view, None, digests)
 
-    sources = _sources(setting, plan, robot, swept)
+    sources = _sources(setting, robot, swept)
     travel = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
     measured = replace(
         measures,
@@ -134,14 +133,14 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
             plan,
             body_diameter_m=robot.body_diameter_m,
             step_m=setting.night.settings.edge_step_m,
-            edge_u_m=combined([swept.edge_u_m, _plan_u_m(sources)]),
+            edge_u_m=combined([swept.edge_u_m, swept.transfer_u_m, sources.plan_u_m]),
         ),
         pockets=find_pockets(
             swept.share,
             plan,
             smallest_m=setting.night.settings.smallest_pocket_m,
             body_diameter_m=robot.body_diameter_m,
-            edge_u_m=swept.edge_u_m,
+            edge_u_m=combined([swept.edge_u_m, swept.transfer_u_m]),
         ),
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )
@@ -216,29 +215,19 @@ def _light(frame: Frame | None) -> NDArray[np.uint16] | None:
     return None if frame is None else frame.light
 
 
-def _sources(setting: SetUp, plan: FloorPlan, robot: Robot, swept: SweptFloor) -> Sources:
+def _sources(setting: SetUp, robot: Robot, swept: SweptFloor) -> Sources:
     """Gather what coverage hangs on, each by one standard uncertainty."""
-    west, south, east, north = setting.room.floor.bounds
-    x_m, y_m = np.arange(west, east + NODE_M, NODE_M), np.arange(north, south - NODE_M, -NODE_M)
-    nodes = np.stack(np.meshgrid(x_m, y_m), axis=-1).reshape(-1, 2)
     fit, height_m = setting.camera.fit, robot.bar.height_m
-    height_u_m = rectangular_u(robot.bar.height_tolerance_m)
-
-    def moved(by_m: NDArray[np.float64]) -> Displacement:
-        return Displacement(west, north, NODE_M, by_m.reshape(len(y_m), len(x_m), 2).astype(np.float32))
-
-    return Sources(
-        edge_u_m=swept.edge_u_m,
-        doubtful=swept.doubtful,
-        camera=tuple(moved(move) for move in plan_moves_m(fit, nodes, height_m)),
-        bar_height=moved(bar_height_moves_m(fit, nodes, height_m, height_u_m)),
-    )
-
-
-def _plan_u_m(sources: Sources) -> float:
-    """Standard uncertainty of a place on the plan along one axis, mean over the floor."""
-    moves = [source.moved_m for source in (*sources.camera, sources.bar_height)]
-    return float(np.sqrt(sum(np.mean(move**2) for move in moves)))
+    nodes = Nodes.over(setting.room.floor)
+    shared_by: dict[str, SharedBy] = {"camera": "night", "tape": "night", "markers": "room"}
+    movers = {
+        cause: Mover(plan_moves_m(fit, fit.causes[cause], nodes.points_m, height_m), sharing)
+        for cause, sharing in shared_by.items()
+    }
+    bar_u_m = rectangular_u(robot.bar.height_tolerance_m)
+    by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
+    movers["bar height"] = Mover(by_bar_m[None], "robot")
+    return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers)
 
 
 def _without_numbers(run: Run, setting: SetUp, plan: FloorPlan, quality: Sequence[Quality]) -> Measures:

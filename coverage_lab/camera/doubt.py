@@ -20,18 +20,21 @@ def independent_steps(covariance: ArrayLike) -> FloatArray:
     return np.asarray((np.sqrt(np.maximum(variances, 0.0)) * directions).T)
 
 
-def plan_moves_m(fit: CameraFit, points_m: ArrayLike, height_m: float) -> FloatArray:
-    """Return how far floor points (N, 2) at `height_m` move, by one standard uncertainty each: (P, N, 2) metres.
+def plan_moves_m(fit: CameraFit, covariance: ArrayLike, points_m: ArrayLike, height_m: float) -> FloatArray:
+    """Return how far floor points (N, 2) at `height_m` move, by one standard uncertainty each: (K, N, 2) metres.
 
-    One move per independent step of the camera's parameters: effects add in squares.
+    `covariance` is the fit's or one of its causes'. One move per independent step of the camera's parameters that
+    moves the plan at all: effects add in squares.
     """
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     pixels = fit.camera.project(np.column_stack([points, np.full(len(points), height_m)]))
     moves = []
-    for step in independent_steps(fit.covariance):
+    for step in independent_steps(covariance):
+        if not step.any():
+            continue
         there, back = (fit.with_parameters(fit.parameters + sign * step) for sign in (1, -1))
         moves.append((there.lift(pixels, height_m) - back.lift(pixels, height_m)) / 2)
-    return np.asarray(moves)
+    return np.asarray(moves).reshape(-1, len(points), 2)
 
 
 def bar_height_moves_m(fit: CameraFit, points_m: ArrayLike, bar_height_m: float, u_m: float) -> FloatArray:

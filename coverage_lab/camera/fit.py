@@ -16,7 +16,7 @@ from coverage_lab.camera.doubt import plan_moves_m
 from coverage_lab.camera.markers import FoundMarker
 from coverage_lab.camera.model import Camera, CameraFit, Lens, MarkerResidual
 from coverage_lab.camera.places import Place, match_places
-from coverage_lab.camera.solve import LENS, POSE, Prior, Solution, left_out, solve
+from coverage_lab.camera.solve import LENS, POSE, Prior, Solution, covariance_by_cause, left_out, solve
 from coverage_lab.errors import BadInput, Problem, Refused
 from coverage_lab.job import PickedCorner, Quality
 from coverage_lab.room.room import Marker
@@ -77,7 +77,7 @@ def fit_camera(
     tape = _tape_prior(height_m, height_tolerance_m)
     start, priors = _start(places, image_size, lens, focal_px_prior, height_m)
     names = POSE if lens is not None else POSE + LENS
-    fit, moved, solution = _without_moved(places, names, start, (*tape, *priors))
+    fit, moved, solution = _without_moved(places, names, start, (*tape, *priors), bool(tape))
     if fit.rms_mm > _WORST_RMS_MM:
         raise _misfit(f"miss their places in the room file by {fit.rms_mm:.0f} mm (root mean square)")
     remarks += moved
@@ -92,7 +92,7 @@ def fit_camera(
 
 def plan_uncertainty_m(fit: CameraFit, points_m: ArrayLike, height_m: float) -> FloatArray:
     """Return the standard uncertainty (N,), both axes together, of the plan at floor points (N, 2)."""
-    moves_m = plan_moves_m(fit, points_m, height_m)
+    moves_m = plan_moves_m(fit, fit.covariance, points_m, height_m)
     return np.asarray(np.sqrt((moves_m**2).sum(axis=(0, 2))))
 
 
@@ -184,6 +184,7 @@ def _without_moved(
     names: tuple[str, ...],
     start: Camera,
     priors: Sequence[Prior],
+    taped: bool,
 ) -> tuple[CameraFit, tuple[Quality, ...], Solution]:
     """Fit, and leave out markers that lie elsewhere than the room file says while enough others show it."""
     kept, dropped, quality = list(places), [], []
@@ -204,7 +205,7 @@ def _without_moved(
         widen = chi_square / len(move)
         text = "the markers do not fit together: one lies elsewhere, but they are too few to say which"
         quality.append(Quality("marker-moved", "warning", text))
-    return _camera_fit(solution, kept, names, widen, tuple(dropped)), tuple(quality), solution
+    return _camera_fit(solution, kept, names, widen, tuple(dropped), taped), tuple(quality), solution
 
 
 def _camera_fit(
@@ -213,6 +214,7 @@ def _camera_fit(
     names: tuple[str, ...],
     widen: float,
     dropped: tuple[str, ...],
+    taped: bool,
 ) -> CameraFit:
     camera = solution.camera
     if camera.centre_m[2] <= max(_heights_m(places)):
@@ -226,17 +228,18 @@ def _camera_fit(
         MarkerResidual(place.name, float(np.sqrt(px.mean())), float(np.sqrt(mm.mean())))
         for place, px, mm in zip(places, off_px, off_mm, strict=True)
     )
-    # The common spread is not the camera's: leaving its row and column out of the inverse integrates over it.
-    covariance = np.linalg.inv(solution.information)[:-1, :-1] * widen
+    causes = covariance_by_cause(solution, places, len(places) if taped else None)
+    causes = {name: part * widen for name, part in causes.items()}
     return CameraFit(
         camera=camera,
         names=names,
         parameters=solution.parameters[:-1],
-        covariance=np.asarray(covariance, dtype=np.float64),
+        covariance=np.asarray(sum(causes.values())),
         residuals=residuals,
         rms_px=float(np.sqrt(np.concatenate(off_px).mean())),
         rms_mm=float(np.sqrt(np.concatenate(off_mm).mean())),
         dropped=dropped,
+        causes=causes,
     )
 
 

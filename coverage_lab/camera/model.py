@@ -7,7 +7,8 @@ Engineering 32, 1966).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -90,6 +91,7 @@ class CameraFit:
     rms_px: float
     rms_mm: float
     dropped: tuple[str, ...] = ()  # markers left out as moved
+    causes: Mapping[str, FloatArray] = field(default_factory=dict)  # the covariance by cause; they add up to it
 
     def with_parameters(self, parameters: ArrayLike) -> Camera:
         """Return the camera with other values (P,) for the fitted parameters."""

@@ -102,6 +102,26 @@ def _parameters(camera: Camera, names: tuple[str, ...]) -> FloatArray:
     return np.array([values[name] for name in names])
 
 
+def covariance_by_cause(solution: Solution, places: Sequence[Place], tape_row: int | None) -> dict[str, FloatArray]:
+    """Return the covariance of the camera's parameters, (P, P) each, as it comes from each cause; they add up.
+
+    "markers": where they lie in the room; "tape": the measured height; "camera": all the rest, which is noise in the
+    picture and what is assumed of the lens. The common spread is not the camera's: leaving its row and column out of
+    the inverse integrates over it.
+    """
+    whole = np.linalg.inv(solution.information)
+    causes = {"markers": np.zeros_like(whole), "tape": np.zeros_like(whole)}
+    for place, (_, slope), moves in zip(places, solution.rows, solution.moves, strict=False):
+        size = np.array([place.u_shift_m, place.u_shift_m, place.u_turn])[: moves.shape[1]]
+        effect = whole @ slope.T @ (moves * size)
+        causes["markers"] += effect @ effect.T
+    if tape_row is not None:
+        effect = whole @ solution.rows[tape_row][1].T
+        causes["tape"] += effect @ effect.T
+    causes["camera"] = whole - causes["markers"] - causes["tape"]
+    return {name: part[:-1, :-1] for name, part in causes.items()}
+
+
 def left_out(solution: Solution, index: int) -> tuple[FloatArray, float]:
     """Return how far a place (or prior) lies from where all the rest puts it, and the chi-square of that.
 

@@ -1,55 +1,82 @@
 """The uncertainty budget of a covered share: every source with its size in points and what else shares it.
 
 After JCGM 100:2008, 5.1: each source is moved by one standard uncertainty and the change of coverage is its
-contribution. What moves the plan (camera, bar height) does so by a small displacement of the swept edge, integrated
-along that edge instead of repeating the analysis.
+contribution. What moves the plan (camera, markers, tape, bar height) does so by a small displacement of the swept edge,
+integrated along that edge instead of repeating the analysis.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.measures.coverage import total
 from coverage_lab.measures.tolerances import outline_contributions
 from coverage_lab.measures.uncertainty import (
+    SweptBoundary,
     combined,
     displacement_points,
     edge_points,
     rectangular_u,
     swept_boundary,
 )
-from coverage_lab.measures.values import Contribution
+from coverage_lab.measures.values import Contribution, SharedBy
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Area
+
+NODE_M = 0.25  # a displacement of the plan changes so slowly that it is straight between nodes
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Places over the floor, `NODE_M` apart, at which displacements of the plan are worked out."""
+
+    west_m: float
+    south_m: float
+    rows: int
+    cols: int
+
+    @classmethod
+    def over(cls, floor: Area) -> Nodes:
+        """Return nodes that reach beyond `floor` on all sides."""
+        west, south, east, north = floor.bounds
+        rows, cols = (int(np.ceil(length / NODE_M)) + 3 for length in (north - south, east - west))
+        return cls(west - NODE_M, south - NODE_M, rows, cols)
+
+    @property
+    def points_m(self) -> FloatArray:
+        """Where they lie, x and y: (rows · cols, 2)."""
+        x_m = self.west_m + NODE_M * np.arange(self.cols)
+        y_m = self.south_m + NODE_M * np.arange(self.rows)
+        return np.stack(np.meshgrid(x_m, y_m), axis=-1).reshape(-1, 2)
+
+    def gather(self, boundary: SweptBoundary) -> SweptBoundary:
+        """Return a boundary of one piece per node on which displacements have the same effect (linear weights)."""
+        place = (boundary.at_m - [self.west_m, self.south_m]) / NODE_M
+        low = np.clip(np.floor(place), 0, [self.cols - 2, self.rows - 2]).astype(np.intp)
+        part = place - low
+        outward = np.zeros((self.rows * self.cols, 2))
+        for right in (0, 1):
+            for up in (0, 1):
+                weight = np.abs(1 - right - part[:, 0]) * np.abs(1 - up - part[:, 1])
+                node = (low[:, 1] + up) * self.cols + low[:, 0] + right
+                for axis in (0, 1):
+                    outward[:, axis] += np.bincount(node, weight * boundary.outward_m[:, axis], len(outward))
+        return SweptBoundary(self.points_m, outward, boundary.region_m2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Displacement:
-    """Where a point of the plan would lie instead: (x, y) in metres on nodes `step_m` apart.
+class Mover:
+    """A source that moves the plan: by how much at each node, one standard uncertainty in K independent ways."""
 
-    Node [0, 0] lies at (`west_m`, `north_m`), rows go south.
-    """
-
-    west_m: float
-    north_m: float
-    step_m: float
-    moved_m: NDArray[np.float32]  # (rows, cols, 2)
-
-    def at(self, points_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the displacement at points (N, 2), between nodes linearly."""
-        if len(points_m) == 0:
-            return np.zeros((0, 2))
-        col = ((points_m[:, 0] - self.west_m) / self.step_m).astype(np.float32)
-        row = ((self.north_m - points_m[:, 1]) / self.step_m).astype(np.float32)
-        side = int(np.ceil(np.sqrt(len(points_m))))  # remap takes at most 32767 points in a row
-        spare = side * side - len(points_m)
-        square = [np.pad(axis, (0, spare)).reshape(side, side) for axis in (col, row)]
-        moved = cv2.remap(self.moved_m, square[0], square[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(moved, dtype=np.float64).reshape(-1, 2)[: len(points_m)]
+    by_m: FloatArray  # (K, N, 2)
+    shared_by: SharedBy
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,9 +84,15 @@ class Sources:
     """What a run's coverage hangs on, each by one standard uncertainty."""
 
     edge_u_m: float  # how far the whole swept edge may lie outward
+    transfer_u_m: float  # how far a bent transfer curve may move it
     doubtful: ShareArray  # cells that are swept or missed depending on the trail's level
-    camera: tuple[Displacement, ...]  # one per independent direction of the camera's parameters
-    bar_height: Displacement
+    nodes: Nodes
+    movers: Mapping[str, Mover]
+
+    @property
+    def plan_u_m(self) -> float:
+        """Standard uncertainty of a place on the plan along one axis, mean over the floor."""
+        return combined(np.sqrt(np.mean(move**2)) for mover in self.movers.values() for move in mover.by_m)
 
 
 def contributions(
@@ -73,13 +106,16 @@ def contributions(
     if region_cells == 0:
         return {}
     boundary = swept_boundary(swept, region, plan.grid)
-    camera = combined(displacement_points(boundary, move.at(boundary.at_m)) for move in sources.camera)
-    bar = abs(displacement_points(boundary, sources.bar_height.at(boundary.at_m)))
+    gathered = sources.nodes.gather(boundary)
     doubtful = 100 * total(sources.doubtful * region) / region_cells
+    moved = {
+        name: Contribution(combined(displacement_points(gathered, move) for move in mover.by_m), mover.shared_by)
+        for name, mover in sources.movers.items()
+    }
     return {
         "edge": Contribution(edge_points(boundary, sources.edge_u_m), "run"),
+        "transfer": Contribution(edge_points(boundary, sources.transfer_u_m), "night"),
         "threshold": Contribution(rectangular_u(doubtful), "run"),
-        "camera": Contribution(camera, "night"),
-        "bar height": Contribution(bar, "robot"),
+        **moved,
         **outline_contributions(swept, region, plan, inset_m=inset_m),
     }

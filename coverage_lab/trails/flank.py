@@ -38,6 +38,8 @@ SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8])
 REACH_OUT = 3.2  # how far out the flank is used, in sigmas
 REACH_IN_FLANK = 0.5  # how far in when only the outer flank is trusted
 FOR_SIGMA = 1200  # points that the blur is fitted to
+FOR_TRANSFER = 300  # points that are fitted again with bent light
+BENT = 0.4  # of a smooth step, mixed into the transfer curve: a camera's strongest contrast setting
 RESOLVED = 2.2  # pitch over blur from which on tracks are told apart
 WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
@@ -55,6 +57,7 @@ class EdgeFit:
     first_track: Float  # (M,)
     sigma: float  # blur of the trail in cells
     u: float  # standard uncertainty in cells, common to the whole outline
+    transfer_u: float  # what a bent transfer curve adds to it, cells
     clipped: float  # share of points whose flank runs into the clip, 0-1
     ruled: float  # share of points where a track was seen whole, so that its centre needs no model
 
@@ -70,7 +73,7 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFi
     long as it is on straight passes.
     """
     if len(outline.points) == 0:
-        return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0)
+        return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0, 0.0)
     seen = _sample(light, outline)
     clipped = np.asarray((seen >= clip).any(axis=1))
     sigma = _best_sigma(seen, comb, clip)
@@ -99,8 +102,32 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFi
         else:
             doubt += share * DOUBT_OPEN * _shift_per_sigma(seen[rest], comb, clip, sigma)
     return EdgeFit(
-        _steady(at, outline.starts), sigma, float(np.hypot(doubt, LEAST_U)), float(clipped.mean()), float(ruled.mean())
+        _steady(at, outline.starts),
+        sigma,
+        float(np.hypot(doubt, LEAST_U)),
+        _transfer_u(seen, comb, clip),
+        float(clipped.mean()),
+        float(ruled.mean()),
     )
+
+
+def _transfer_u(seen: Float, comb: Comb, clip: float) -> float:
+    """Standard uncertainty of the outline, cells, from not knowing the camera's transfer curve.
+
+    The curve may be S-shaped either way by up to `BENT` (rectangular): the whole fit, its blur too, is done again on
+    some points with light so bent. A mere power would change nothing: that of a Gaussian is one.
+    """
+    some = np.minimum(seen[:: max(1, len(seen) // FOR_TRANSFER)] / np.float32(clip), 1)
+    curve = some * some * (3 - 2 * some) - some
+    ends = [_place_of(some + side * BENT * curve, comb, 1.0) for side in (-1, 1)]
+    return abs(float(np.median(ends[1] - ends[0]))) / 2 / float(np.sqrt(3))
+
+
+def _place_of(seen: Float, comb: Comb, clip: float) -> Float:
+    """The first track's place (M,) by the fit alone, whole tracks where there are such."""
+    sigma = _best_sigma(seen, comb, clip)
+    whole, ruled = _whole_tracks(seen, comb, clip, sigma)
+    return np.where(ruled, whole, _fit(seen, comb, clip, sigma, REACH_IN_FLANK).at)
 
 
 def _whole_tracks(seen: Float, comb: Comb, clip: float, sigma: float) -> tuple[Float, NDArray[np.bool_]]:

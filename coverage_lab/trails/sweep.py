@@ -41,6 +41,7 @@ class SweptFloor:
     share: Plane  # (rows, cols) in [0, 1]; only meaningful where the floor is visible
     trail_light: Plane  # (rows, cols) light of the trail: the plan view less the floor's glow
     edge_u_m: float  # standard uncertainty of the outline's place, common to all of it
+    transfer_u_m: float  # what a bent transfer curve adds to it
     doubtful: Plane  # (rows, cols) in {0, 1}: trail or not depends on the level
     clipped: float  # share of the outline where light runs into the clip, 0-1
     ruled: float  # share of the outline fitted over a whole track, 0-1
@@ -69,6 +70,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
         share=_fill(outline, inward, plan.grid),
         trail_light=trail_light,
         edge_u_m=fit.u * cell_m,
+        transfer_u_m=fit.transfer_u * cell_m,
         doubtful=_doubtful(closed, level, outline, plan),
         clipped=fit.clipped,
         ruled=fit.ruled,

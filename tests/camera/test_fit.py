@@ -9,6 +9,7 @@ from camera.photograph import HEIGHT_M, SIZE, around, camera, marker, seen
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coverage_lab.camera.doubt import plan_moves_m
 from coverage_lab.camera.fit import fit_camera, focal_prior_px, plan_uncertainty_m, uncertain_plan
 from coverage_lab.camera.markers import FoundMarker, find_markers
 from coverage_lab.camera.model import Camera, Lens
@@ -262,3 +263,14 @@ def test_rotation_parameters_round_trip_near_half_a_turn():
     again = fit.with_parameters(fit.parameters)
     assert np.allclose(again.rotation, cv2.Rodrigues(fit.parameters[:3])[0])
     assert np.allclose(again.centre_m, fit.camera.centre_m)
+
+
+def test_the_causes_of_the_covariance_add_up_and_the_tape_matters_only_without_a_lens_file():
+    for lens_known in (True, False):
+        _, fit = simulated(np.random.default_rng(3), around(4), lens_known)
+        assert sum(fit.causes.values()) == pytest.approx(fit.covariance, rel=1e-9, abs=1e-15)
+        for part in fit.causes.values():
+            assert np.linalg.eigvalsh(part).min() > -1e-9 * np.trace(fit.covariance)
+        tape = plan_moves_m(fit, fit.causes["tape"], FLOOR, BAR_M)
+        worst_mm = 1000 * float(np.sqrt((tape**2).sum(axis=(0, 2))).max())
+        assert worst_mm < 0.3 if lens_known else worst_mm > 0.3
