@@ -122,7 +122,7 @@ def paint(
     drives, grid: FloorGrid, *, bar: Bar = BAR, level=0.4, sigma_m=0.0025, clip=1.0, noise=0.0, area=None
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return light and swept share, shape of `grid`: one straight pass is `level` high on an LED's track."""
-    count = bar.led_count or int(bar.lit_length_m / 0.002)
+    count = bar.led_count or int(bar.lit_length_m / 0.001)
     along = np.linspace(-bar.lit_length_m / 2, bar.lit_length_m / 2, count)
     light = np.zeros(grid.shape)
     for poses in drives:
