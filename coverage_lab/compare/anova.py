@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
+from scipy.special import chdtri, fdtrc
 
 from coverage_lab.measures.uncertainty import effective_dof
 
@@ -43,9 +43,24 @@ class Anova:
 
     def dof_of(self, sources: Sequence[str]) -> float:
         """Degrees of freedom of the named sources' variances together, after Welch and Satterthwaite."""
+        return effective_dof(self._parts(sources), self.dof)
+
+    def interval_95(self, sources: Sequence[str]) -> tuple[float, float]:
+        """Return the 95 % interval of the named sources' variances together; it must be a sum of mean squares.
+
+        Graybill and Wang's modified large-sample interval (J. Amer. Statist. Assoc. 75, 1980, 869): exact for one mean
+        square, and it holds for few degrees of freedom, where an interval by Satterthwaite's is too narrow.
+        """
+        parts = self._parts(sources)
+        below = (1 - self.dof / chdtri(self.dof, 0.025)) * parts
+        above = (self.dof / chdtri(self.dof, 0.975) - 1) * parts
+        together = float(parts.sum())
+        return together - float(np.hypot.reduce(below)), together + float(np.hypot.reduce(above))
+
+    def _parts(self, sources: Sequence[str]) -> FloatArray:
+        """Return what each mean square adds to the named sources' variances together, (K,)."""
         chosen = np.isin(self.names, sources).astype(np.float64)
-        weights = np.linalg.solve(self.expected.T, chosen)
-        return effective_dof(weights * self.mean_squares, self.dof)
+        return np.asarray(np.linalg.solve(self.expected.T, chosen) * self.mean_squares)
 
 
 def nested(values: ArrayLike, groups: Sequence[ArrayLike], names: Sequence[str]) -> Anova:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from scipy.special import chdtri
 
 from coverage_lab.compare.anova import Anova, crossed, nested, pooled
 from coverage_lab.job import Quantity
@@ -154,7 +153,7 @@ def _instrument(table: Anova) -> Instrument:
     if sd < SAME:
         return Instrument(0.0, float(table.dof[-1]), (0.0, 0.0), 0.0, None)
     dof = table.dof_of(own)
-    low, high = (sd * sqrt(dof / chdtri(dof, tail)) for tail in (0.025, 0.975))
+    low, high = (sqrt(bound) for bound in table.interval_95(own))
     return Instrument(
         sd=sd,
         dof=dof,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.stats
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -124,3 +125,11 @@ def test_effective_dof_lies_between_the_least_and_their_sum():
     assert effective_dof([1, 1e-9], [4, 7]) == pytest.approx(4)
     assert effective_dof([1, 1], [4, np.inf]) == pytest.approx(16)
     assert effective_dof([0, 0], [4, 4]) == np.inf
+
+
+def test_interval_of_one_mean_square_is_exact():
+    # Chi-square: (n - 1) s^2 / sigma^2.
+    values = np.random.default_rng(6).normal(size=8)
+    low, high = nested(values, [], ["exposure"]).interval_95(["exposure"])
+    bounds = 7 * np.var(values, ddof=1) / scipy.stats.chi2.ppf([0.975, 0.025], 7)
+    assert (low, high) == pytest.approx(tuple(bounds))

@@ -113,11 +113,12 @@ def test_nothing_to_study():
     assert study("score", exposures()) is None
 
 
-def test_interval_holds_the_true_spread():
+@pytest.mark.parametrize(("set_ups", "times", "truth"), [(1, 3, 0.1), (3, 2, sqrt(0.05)), (6, 2, sqrt(0.05))])
+def test_interval_holds_the_true_spread(set_ups: int, times: int, truth: float):
     hits = []
     for seed in range(400):
-        own = of(exposures(2, 2, 1, 3, seed=seed)).instrument
-        hits.append(own.interval_95[0] <= 0.1 <= own.interval_95[1])
+        low, high = of(exposures(2, 2, set_ups, times, seed=seed)).instrument.interval_95
+        hits.append(low <= truth <= high)
     assert 0.92 <= np.mean(hits) <= 0.98
 
 
