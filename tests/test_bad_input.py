@@ -357,6 +357,7 @@ def test_interrupted(lab: Lab):
     lab.monkeypatch.setattr(batch, "store", interrupt)
     told = lab.measure()
     assert told.code == ExitCode.INTERRUPTED
+    told.line("stopped", "measure again")
 
 
 def test_a_mistake_of_ours_is_named_and_the_night_goes_on(lab: Lab):

@@ -11,7 +11,7 @@ from coverage_lab import __version__
 from coverage_lab.cli.measure import measure
 from coverage_lab.cli.simulate import simulate
 from coverage_lab.cli.study import study
-from coverage_lab.errors import CoverageLabError, ExitCode
+from coverage_lab.errors import CoverageLabError
 
 app = typer.Typer(
     name="coverage-lab",
@@ -41,12 +41,9 @@ def _options(
 
 
 def main() -> None:
-    """Run the command line; a known error is printed line by line and becomes its exit code."""
+    """Run the command line; a known error is printed line by line and becomes its exit code; Ctrl-C is typer's, with code 130."""
     try:
         app()
     except CoverageLabError as error:
         typer.echo(str(error), err=True)
         sys.exit(error.exit_code)
-    except KeyboardInterrupt:
-        typer.echo("stopped", err=True)
-        sys.exit(ExitCode.INTERRUPTED)

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from coverage_lab.errors import ExitCode
+
 
 def measure(
     paths: Annotated[
@@ -26,6 +28,10 @@ def measure(
 
     jobs = find_jobs(paths)
     with Progress(sum(len(job.runs) for job in jobs), as_json) as progress:
-        summary = measure_all(jobs, progress.report)
+        try:
+            summary = measure_all(jobs, progress.report)
+        except KeyboardInterrupt:
+            typer.echo("stopped: finished runs are kept; measure again for the rest", err=True)
+            raise typer.Exit(ExitCode.INTERRUPTED) from None
     typer.echo(str(summary), err=True)
     raise typer.Exit(summary.exit_code)
