@@ -41,7 +41,10 @@ def _options(
 
 
 def main() -> None:
-    """Run the command line; a known error is printed line by line and becomes its exit code; Ctrl-C is typer's, with code 130."""
+    """Run the command line; a known error is printed line by line and becomes its exit code.
+
+    Ctrl-C is typer's: it ends any command with 130.
+    """
     try:
         app()
     except CoverageLabError as error:
