@@ -5,6 +5,8 @@ The codes are listed in docs/file-formats.md.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +15,25 @@ from numpy.typing import NDArray
 from coverage_lab.camera.fit import uncertain_plan
 from coverage_lab.camera.model import CameraFit
 from coverage_lab.errors import Problem
-from coverage_lab.job import Quality, Robot
+from coverage_lab.job import Bar, Quality, Robot
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.trails.comb import Comb, brightness
+from coverage_lab.trails.exposure import Exposure, judge_exposure
+from coverage_lab.trails.ruler import BarLength, bar_length
+from coverage_lab.trails.stray import Stray, find_strays
 from coverage_lab.trails.sweep import SweptFloor
 
 ALL_BURNT = 0.98  # share of visible floor at the clip from which on nothing can be told
 LITTLE_HIDDEN, MUCH_HIDDEN = 0.05, 5.0  # percent of the free floor
 MUCH_CLIPPED = 0.5  # share of the trail's outline
+MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frames; 0.09 where coverage is 9 points off
+LEAK, MUCH_LEAK = 0.5, 0.85  # of the trail's light: 0.45 on good frames
+FAINT, TOO_FAINT = 15.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
+MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
+TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good frames; coverage is off by twice that
+PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
+BRIGHT_PERCENTILE = 90.0  # stands for the trail where its level is not known
+STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
 
 def burnt_share(view: NDArray[np.float32], plan: FloorPlan, clip: float) -> float:
@@ -58,10 +72,98 @@ def nobody_drove(swept: SweptFloor, plan: FloorPlan, robot: Robot) -> bool:
     return swept_m2 < robot.bar.nozzle_m**2
 
 
-def light_remarks(swept: SweptFloor) -> tuple[Quality, ...]:
-    """What the light of the trail itself gives reason to doubt."""
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Remarks on the light of one exposure, and what they make less certain."""
+
+    remarks: tuple[Quality, ...]
+    bar_height_off_m: float  # by how much the bar's height is wrong if that is why it appears too long or short
+
+
+def judge_light(
+    view: NDArray[np.float32], swept: SweptFloor, plan: FloorPlan, bar: Bar, clip: float, camera_height_m: float
+) -> Judged:
+    """Look for all that makes the light, (rows, cols) in plan view, unfit for a number or doubtful."""
+    comb, above_m = Comb.of(bar, plan.grid.cell_m), camera_height_m - bar.height_m
+    length = bar_length(view, swept.outline, swept.first_track, comb, clip)
+    of_bar = bar_remarks(length, above_m)
+    remarks = (
+        *light_remarks(swept, judge_exposure(view, swept.trail_light, plan, swept.level, clip)),
+        *stray_remarks(find_strays(view, plan, bar, clip, swept.level.trail), bar.nozzle_m),
+        *of_bar,
+    )
+    return Judged(remarks, abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0)
+
+
+def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:
+    """Why no trail was found if that is because it lies where the plan says that none can be."""
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    trail = float(np.percentile(brightness(view[thin]), BRIGHT_PERCENTILE))
+    return stray_remarks(find_strays(view, plan, bar, clip, trail), bar.nozzle_m)
+
+
+def moved_camera(shift_m: NDArray[np.float64]) -> tuple[Quality, ...]:
+    """What to say if the plan is misplaced by `shift_m` (N, 2) since the camera moved during the night."""
+    worst_mm = 1000 * float(np.linalg.norm(shift_m, axis=1).max(initial=0.0))
+    if worst_mm <= MOVED_MM:
+        return ()
+    text = f"between both reference frames the camera moved: the plan is off by up to {worst_mm:.0f} mm"
+    if worst_mm > MOVED_FAR_MM:
+        return (Quality("camera-moved", "refused", f"{text}. Fix the camera, and shoot the night again"),)
+    return (Quality("camera-moved", "warning", f"{text}, and the interval is widened for it. Fix the camera"),)
+
+
+def light_remarks(swept: SweptFloor, exposure: Exposure) -> tuple[Quality, ...]:
+    """What the light gives reason to doubt, or to refuse."""
     remarks = []
-    if swept.clipped > MUCH_CLIPPED:
+    if exposure.missed_at_clip > MISSED_BURNT:
+        text = f"{100 * exposure.missed_at_clip:.0f} % of the floor that no nozzle reaches is burnt out"
+        remarks.append(Quality("saturated", "refused", f"{text}: trail and halo look alike. Stop down, shoot again"))
+    elif swept.clipped > MUCH_CLIPPED:
         text = f"light is clipped along {100 * swept.clipped:.0f} % of the trail's outline: expose less"
         remarks.append(Quality("saturated", "warning", text))
+    if exposure.missed_over_trail > LEAK:
+        text = f"floor that no nozzle reaches is {100 * exposure.missed_over_trail:.0f} % as bright as the trail"
+        if exposure.missed_over_trail > MUCH_LEAK:
+            remarks.append(Quality("light-leak", "refused", f"{text}. Darken the room, and shoot again"))
+        else:
+            remarks.append(Quality("light-leak", "warning", f"{text}: darken the room"))
+    if exposure.trail_over_noise < FAINT:
+        text = f"the trail stands only {exposure.trail_over_noise:.0f} times the noise above the floor"
+        if exposure.trail_over_noise < TOO_FAINT:
+            remarks.append(Quality("faint", "refused", f"{text}. Open the lens, and shoot again"))
+        else:
+            remarks.append(Quality("faint", "warning", f"{text}: open the lens, or make the bar brighter"))
+    return tuple(remarks)
+
+
+def bar_remarks(length: BarLength | None, above_bar_m: float) -> tuple[Quality, ...]:
+    """What to say if the bar's `length` in the picture is not the register's; the camera is `above_bar_m` above it."""
+    if length is None:
+        return ()
+    allowed, far = (TRACKS_OFF, TRACKS_FAR_OFF) if length.by_tracks else (PASSES_OFF, PASSES_FAR_OFF)
+    off = length.ratio - 1
+    if abs(off) <= allowed + 3 * length.u:
+        return ()
+    text = (
+        f"the bar appears {100 * abs(off):.1f} % {'longer' if off > 0 else 'shorter'} than the register says, as it "
+        f"would be {1000 * abs(off) * above_bar_m:.0f} mm {'higher' if off > 0 else 'lower'}: "
+        "measure its lit length and its height again, and count its LEDs"
+    )
+    return (Quality("bar-length-mismatch", "refused" if abs(off) > far else "warning", text),)
+
+
+def stray_remarks(strays: Sequence[Stray], nozzle_m: float) -> tuple[Quality, ...]:
+    """Why a picture is refused that shows trail where none can be."""
+    remarks = []
+    kinds: tuple[tuple[str, str, str], ...] = (
+        ("obstacle", "trail-on-obstacle", "over the footprint of"),
+        ("wall", "trail-off-floor", "beyond"),
+    )
+    for kind, code, where in kinds:
+        large = [stray for stray in strays if stray.kind == kind and stray.area_m2 > (STRAY_WIDTH * nozzle_m) ** 2]
+        if large:
+            named = ", ".join(f"{stray.name} ({1e4 * stray.area_m2:.0f} cm²)" for stray in large[:3])
+            text = f"trail runs {where} {named}: room file, bar height or camera are wrong. Check the room as it stood"
+            remarks.append(Quality(code, "refused", text))
     return tuple(remarks)

@@ -34,7 +34,15 @@ from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
-from coverage_lab.remarks import ALL_BURNT, burnt_share, light_remarks, nobody_drove, nothing_to_see, plan_remarks
+from coverage_lab.remarks import (
+    ALL_BURNT,
+    burnt_share,
+    judge_light,
+    nobody_drove,
+    nothing_to_see,
+    plan_remarks,
+    wrong_room,
+)
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Room
@@ -114,15 +122,18 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     burnt = burnt_share(view, plan, clip)
     swept = sweep(view, plan, robot.bar, clip) if burnt < ALL_BURNT else None
     if swept is None or nobody_drove(swept, plan, robot):
-        remark = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
-        refused = replace(measures, verdict="refused", reason=remark.text, quality=(*quality, remark))
-        return MeasuredRun(refused, plan, view, None, digests)
+        why = wrong_room(view, plan, robot.bar, clip) if burnt < ALL_BURNT else ()
+        nothing = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
+        return MeasuredRun(_refused(measures, why or (nothing,)), plan, view, None, digests)
+    judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))
+    if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
+        return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
 
-    sources = _sources(setting, robot, swept)
+    sources = _sources(setting, robot, swept, judged.bar_height_off_m)
     travel = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
     measured = replace(
         measures,
-        quality=(*quality, *light_remarks(swept)),
+        quality=(*quality, *judged.remarks),
         coverage=measure_coverage(
             swept.share,
             plan,
@@ -215,7 +226,14 @@ def _light(frame: Frame | None) -> NDArray[np.uint16] | None:
     return None if frame is None else frame.light
 
 
-def _sources(setting: SetUp, robot: Robot, swept: SweptFloor) -> Sources:
+def _refused(measures: Measures, remarks: Sequence[Quality]) -> Measures:
+    """The measures of a run that has no numbers, with the first of all remarks that refuses it as the reason."""
+    quality = (*measures.quality, *remarks)
+    reason = next(remark.text for remark in quality if remark.level == "refused")
+    return replace(measures, verdict="refused", reason=reason, quality=quality)
+
+
+def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: float) -> Sources:
     """Gather what coverage hangs on, each by one standard uncertainty."""
     fit, height_m = setting.camera.fit, robot.bar.height_m
     nodes = Nodes.over(setting.room.floor)
@@ -224,7 +242,7 @@ def _sources(setting: SetUp, robot: Robot, swept: SweptFloor) -> Sources:
         cause: Mover(plan_moves_m(fit, fit.causes[cause], nodes.points_m, height_m), sharing)
         for cause, sharing in shared_by.items()
     }
-    bar_u_m = rectangular_u(robot.bar.height_tolerance_m)
+    bar_u_m = combined([rectangular_u(robot.bar.height_tolerance_m), height_off_m])
     by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
     movers["bar height"] = Mover(by_bar_m[None], "robot")
     return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers)

@@ -46,6 +46,9 @@ class SweptFloor:
     clipped: float  # share of the outline where light runs into the clip, 0-1
     ruled: float  # share of the outline fitted over a whole track, 0-1
     blur_m: float  # standard deviation of the trail's blur
+    level: TrailLevel
+    outline: Outline  # of what lies above the level, in cells
+    first_track: Plane  # (M,) cells from the outline inward to the outermost track's centre
 
 
 def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | None:
@@ -75,6 +78,9 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
         clipped=fit.clipped,
         ruled=fit.ruled,
         blur_m=fit.sigma * cell_m,
+        level=level,
+        outline=outline,
+        first_track=fit.first_track,
     )
 
 

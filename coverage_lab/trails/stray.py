@@ -1,0 +1,122 @@
+"""Trail where no floor is: over footprints and beyond the walls. It tells that room file or camera are wrong.
+
+Light there is nothing unusual: furniture and walls glow, often as bright as a single pass. What glows is smooth and
+below the clip; a trail is a comb, or clipped, or (where there is no comb to see) as bright as trail is on average.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+
+from coverage_lab.job import Bar
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Area
+from coverage_lab.trails.comb import brightness, close_comb
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+CORE_M = 0.025  # so far inside a footprint nothing but a wrong room file brings a trail
+BEYOND_M = 0.015  # beyond a wall: its tolerance, the trail's blur and what the camera may be off
+STRIP_M = 0.06  # so far beyond a wall light is looked at, or to the margin of the plan
+BEFORE_M = 0.012  # floor before a wall or around a footprint that the body's edge keeps every nozzle off
+ACROSS_M = 0.075  # from that floor, trail counts so far behind the line: what glows brightly has dark floor before it
+RIPPLE = 0.15  # of brightness: a gap of the comb is darker by at least so much
+BELOW_CLIP = 0.95
+AS_BRIGHT = 0.9  # of the trail's mean brightness, where no comb can be seen
+RESOLVED_CELLS = 4.0  # pitch from which on a comb may be seen
+PATCH_PITCHES = 3.0  # patches in which comb or clip must fill `PATCH_SHARE`: a glint or a hot pixel does not
+PATCH_SHARE = 0.3
+TUBE_PATCH_M = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """Trail on one thing that carries none."""
+
+    kind: Literal["obstacle", "wall"]
+    name: str
+    area_m2: float
+
+
+def find_strays(light: Plane, plan: FloorPlan, bar: Bar, clip: float, trail: float) -> tuple[Stray, ...]:
+    """Return where trail lies over obstacles' footprints or beyond walls, the largest first.
+
+    light : (rows, cols) in plan view; `clip` as in `sweep`; `trail` (0-255) is the trail's mean brightness. Decoys
+    are left out, since a robot may well drive over one.
+    """
+    strays = []
+    for place in _places(plan):
+        box, grid = _window(shapely.union(place.behind, place.before), plan.grid)
+        if grid.rows == 0 or grid.cols == 0:
+            continue
+        like = _trail_like(light[box], bar, grid.cell_m, clip, trail)
+        patch, across = _patch_cells(bar, grid.cell_m), 2 * round(ACROSS_M / grid.cell_m) + 1
+        before = _filled(like, (grid.weights(place.before) > 0.5) & (plan.visible_share[box] > 0.5), patch)
+        crossed = cv2.dilate(before.astype(np.uint8), np.ones((across, across), np.uint8)) > 0
+        behind = _filled(like, grid.weights(place.behind) > 0.5, patch) & crossed
+        strays.append(Stray(place.kind, place.name, float(np.count_nonzero(behind)) * grid.cell_m2))
+    return tuple(sorted((s for s in strays if s.area_m2 > 0), key=lambda stray: -stray.area_m2))
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    kind: Literal["obstacle", "wall"]
+    name: str
+    before: Area  # floor along the line that no trail can cross
+    behind: Area
+
+
+def _places(plan: FloorPlan) -> Iterator[_Place]:
+    """Every footprint with the floor around it, and a strip on both sides of every wall."""
+    floor = plan.room.floor
+    for thing in plan.room.obstacles:
+        around = thing.footprint.buffer(BEFORE_M).difference(thing.footprint).intersection(floor)
+        yield _Place("obstacle", thing.name, around, thing.footprint.buffer(-CORE_M))
+    near = floor.buffer(BEYOND_M, join_style="mitre")
+    ring = shapely.get_coordinates(shapely.orient_polygons(floor).exterior)
+    for number, ends in enumerate(pairwise(ring), start=1):
+        before, behind = (LineString(ends).buffer(width, cap_style="flat") for width in (BEFORE_M, STRIP_M))
+        yield _Place("wall", f"wall {number}", before.intersection(floor), behind.difference(near))
+
+
+def _window(area: Area, grid: FloorGrid) -> tuple[tuple[slice, slice], FloorGrid]:
+    """The rows and columns around an area, and the grid of these cells alone; of no cells where there is no area."""
+    if area.is_empty:
+        return (slice(0), slice(0)), FloorGrid(grid.west_m, grid.north_m, 0, 0, grid.cell_m)
+    west, south, east, north = area.bounds
+    ends = grid.to_cell([[west, north], [east, south]])
+    (top, left), (bottom, right) = (np.rint(ends).astype(int) + np.array([[-1], [2]])).clip(0, grid.shape).tolist()
+    inner = FloorGrid(
+        grid.west_m + left * grid.cell_m, grid.north_m - top * grid.cell_m, bottom - top, right - left, grid.cell_m
+    )
+    return (slice(top, bottom), slice(left, right)), inner
+
+
+def _trail_like(light: Plane, bar: Bar, cell_m: float, clip: float, trail: float) -> Mask:
+    """Cells (rows, cols) of light that are clipped, dark gaps of a comb, or for want of one as bright as the trail."""
+    bright, clipped = brightness(light), light >= BELOW_CLIP * clip
+    if bar.pitch_m is None or bar.pitch_m < RESOLVED_CELLS * cell_m:
+        return np.asarray(clipped | (bright >= AS_BRIGHT * trail))
+    closed = close_comb(bright, bar.pitch_m / cell_m).astype(np.float32)
+    return np.asarray(clipped | ((closed - bright > RIPPLE * closed) & (closed > trail / 3)))
+
+
+def _patch_cells(bar: Bar, cell_m: float) -> int:
+    return round((TUBE_PATCH_M if bar.pitch_m is None else PATCH_PITCHES * bar.pitch_m) / cell_m) | 1
+
+
+def _filled(like: Mask, region: Mask, side: int) -> Mask:
+    """Cells of `region` in whose patch of `side` cells enough of the region's cells are `like` trail."""
+    parts, whole = (cv2.blur(mask.astype(np.float32), (side, side)) for mask in (like & region, region))
+    return np.asarray(region & (parts > PATCH_SHARE * whole))
