@@ -130,7 +130,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
 
     sources = _sources(setting, robot, swept, judged.bar_height_off_m)
-    travel = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
+    reached = np.minimum(plan.visible_share, plan.reachable_share)
+    travel = travel_field(swept.trail_light, swept.share, reached, plan.grid, robot.bar)
     measured = replace(
         measures,
         quality=(*quality, *judged.remarks),

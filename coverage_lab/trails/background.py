@@ -11,6 +11,7 @@ Plane = NDArray[np.float32]
 BLOCK_CELLS = 16
 EVERY = 4  # a smooth surface needs no more cells than every fourth
 ROUNDS = 4
+HIGHEST = 75  # percentile of the fitted light above which the surface never rises
 LOW_SIDE = 0.25  # weight of cells above the surface against cells below it: glow near walls must not lift it
 
 
@@ -37,7 +38,8 @@ def floor_glow(light: Plane, missed: NDArray[np.bool_]) -> Plane:
         root = np.sqrt(side)
         factors, *_ = np.linalg.lstsq(used * root[:, None], level * root, rcond=None)
         side = np.where(level > used @ factors, LOW_SIDE, 1.0)
-    surface = np.maximum(terms @ factors, 0).astype(np.float32)
+    # Between the places it was fitted to a quadratic may shoot over.
+    surface = np.clip(terms @ factors, 0, np.percentile(level, HIGHEST)).astype(np.float32)
     return np.asarray(cv2.resize(surface, light.shape[::-1], interpolation=cv2.INTER_LINEAR))
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
 
-CLOSING_PER_PITCH = 1.1  # a gap between two tracks of one pass never exceeds the pitch; a tenth for uneven LEDs
+CLOSING_PER_PITCH = 1.1  # tracks of one pass are never further apart than the pitch; a tenth for uneven LEDs
+TRACK_CELLS = 0.0  # the least width of a track, by which the dark gap is narrower
 TUBE_CLOSING_CELLS = 3
 
 
@@ -41,7 +42,7 @@ def close_comb(bright: NDArray[np.uint8], pitch_cells: float | None) -> NDArray[
     bright : (rows, cols); pitch_cells : distance between tracks in cells, None for a tube. A gap between two passes
     that is narrower than the pitch closes too: light alone cannot tell it from a gap of the comb.
     """
-    across = TUBE_CLOSING_CELLS if pitch_cells is None else pitch_cells * CLOSING_PER_PITCH + 1
+    across = TUBE_CLOSING_CELLS if pitch_cells is None else pitch_cells * CLOSING_PER_PITCH - TRACK_CELLS
     size = max(TUBE_CLOSING_CELLS, 2 * round((across - 1) / 2) + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     return np.asarray(cv2.morphologyEx(bright, cv2.MORPH_CLOSE, disc))

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, label
 
 LEAST_CONTRAST = 6.0  # steps of brightness (of 255) between missed floor and the mean trail
+NARROW, WIDE = 0.03, 0.12  # relative, of brightness: levels in doubt reach at least and at most so far
+CONTRAST = 0.25  # a pass is brighter than missed floor by so much at least, relative
+FAIR_MODE = 0.015  # share of the floor
 EMPTY = 1e-5  # share of the floor per step of brightness that is as good as none
 SMOOTHING = 2.0  # steps of brightness
 
@@ -18,6 +22,8 @@ class TrailLevel:
     """Brightness levels, 0-255."""
 
     level: float  # light above it is trail
+    low: float  # the levels that would do as well
+    high: float
     missed: float  # what most floor that is surely missed reaches (75th percentile: wall feet glow)
     trail: float  # mean brightness of the trail
 
@@ -38,13 +44,30 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
     if trail - reach < LEAST_CONTRAST:
         return None
     smooth = gaussian_filter1d(counts, SMOOTHING)
-    first, last = int(reach) + 2, max(int(trail), int(reach) + 4)
-    between = smooth[first:last]
+    first = int(reach) + 2
+    between = smooth[first : max(_first_pass(counts, smooth, reach, trail), first + 2)]
+    # The emptiest brightness, and what lies as empty beside it.
     empty = between <= 1.2 * between.min() + EMPTY * counts.sum()
-    # Between a fast pass and a slow one there is a valley too: the first valley counts.
-    begin = int(empty.argmax())
-    end = begin + int(np.append(~empty[begin:], True).argmax())
-    return TrailLevel(first + (begin + end - 1) / 2, reach, trail)
+    part, _ = label(empty)
+    run = np.nonzero(part == part[int(between.argmin())])[0]
+    level = first + float(run[0] + run[-1]) / 2
+    wide = max(level * (1 - WIDE), first + run[0]), min(level * (1 + WIDE), first + run[-1])
+    low, high = min(level * (1 - NARROW), wide[0]), max(level * (1 + NARROW), wide[1])
+    return TrailLevel(level, float(low), float(high), reach, trail)
+
+
+def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach: float, trail: float) -> int:
+    """Brightness of the fastest single passes: the first mode above missed floor that holds a fair share of the floor.
+
+    White paper or a lamp make modes too, but small ones. Without any such mode the trail's mean.
+    """
+    rises = np.diff(smooth, prepend=0, append=0) > 0
+    modes = np.nonzero(rises[:-1] & ~rises[1:])[0]
+    borders = [0, *(int(low + smooth[low:high].argmin()) for low, high in pairwise(modes))]
+    held = np.add.reduceat(counts, borders) / counts.sum()
+    above = modes > reach + max(LEAST_CONTRAST, CONTRAST * reach)
+    found = np.nonzero(above & (held >= FAIR_MODE))[0]
+    return int(modes[found[0]]) if len(found) else int(trail)
 
 
 def _upper_mean(counts: NDArray[np.float64]) -> float:

@@ -1,6 +1,6 @@
 """The swept floor: which share of each cell the nozzle passed over, from the plan view of one exposure.
 
-What is trail is decided by a level (`level`), where exactly it ends by the flank of its outermost track (`flank`).
+What is trail is decided by a level (`level`), where exactly it ends by the flank of its outermost track (`edge`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.background import floor_glow
 from coverage_lab.trails.comb import Comb, brightness, close_comb
-from coverage_lab.trails.flank import fit_edges
+from coverage_lab.trails.edge import fit_edges
 from coverage_lab.trails.level import TrailLevel, trail_level
 from coverage_lab.trails.outline import Outline, trace_outline
 
@@ -31,7 +31,6 @@ AROUND_DECOY_M = 0.25  # so near a decoy a trail is believed although the plan s
 SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection or a hot pixel
 HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
 BELOW_CLIP = 0.9  # averaging over a cell, and JPEG, pull clipped light below the clip
-LEVEL_DOUBT = 0.12  # relative, of brightness; a quarter of light
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +58,8 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     cell_m = plan.grid.cell_m
     comb = Comb.of(bar, cell_m)
     place = _places(plan)
-    trail_light = light - floor_glow(light, place.unreached)
+    # Clipped light is brighter than it looks: nothing is taken off it.
+    trail_light = np.where(light < BELOW_CLIP * clip, light - floor_glow(light, place.unreached), light)
     closed = _closed(trail_light, place.rim, comb.pitch)
     level = trail_level(closed, place.judged, place.unreached)
     if level is None:
@@ -120,8 +120,17 @@ def _grown(mask: Mask, cells: int) -> Mask:
 
 
 def _closed(trail_light: Plane, rim: Mask, pitch: float | None) -> Mask:
-    """Brightness with the comb closed; hidden places count as bright, else gaps beside them would stay open."""
-    return close_comb(brightness(trail_light) | rim, pitch)
+    """Brightness with the comb closed.
+
+    What hides floor cuts tracks off, and the gaps between their ends would stay open: in a hidden place and its rim
+    light goes on for half a pitch.
+    """
+    bright = brightness(trail_light)
+    closed = close_comb(bright & ~rim, pitch)
+    if not rim.any():
+        return closed
+    half = max(1, round((pitch or 0) / 2))
+    return close_comb(np.maximum(bright & ~rim, _grown(closed, half) & rim), pitch)
 
 
 def _near(rim: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:
@@ -150,7 +159,7 @@ def _fill(outline: Outline, inward: Plane, grid: FloorGrid) -> Plane:
 
 def _doubtful(closed: Mask, level: TrailLevel, outline: Outline, plan: FloorPlan) -> Plane:
     """Cells away from the outline that a somewhat lower or higher level would count the other way."""
-    between = (closed > level.level * (1 - LEVEL_DOUBT)) & (closed <= level.level * (1 + LEVEL_DOUBT))
+    between = (closed > level.low) & (closed <= level.high)
     along = np.zeros_like(closed)
     row, col = _cells_of(outline, closed.shape)
     along[row, col] = 1

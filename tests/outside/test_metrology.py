@@ -18,7 +18,7 @@ from coverage_lab.compare.study import Exposed, study
 from coverage_lab.job import Quantity
 from coverage_lab.measures.uncertainty import combined, coverage_factor_95, effective_dof, quantity, rectangular_u
 from coverage_lab.trails.comb import Comb
-from coverage_lab.trails.flank import fit_edges
+from coverage_lab.trails.edge import fit_edges
 from coverage_lab.trails.outline import trace_outline
 
 

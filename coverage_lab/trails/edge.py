@@ -1,0 +1,179 @@
+"""How the outline of the trail is moved to where the nozzle's edge ran, and how well that is known.
+
+Where a track is told apart from the next, it is fitted whole: by symmetry its centre then hangs neither on the clip nor
+on a bent transfer curve. Elsewhere the outer flank alone is fitted, and moved by the mean difference between both
+kinds of fit where both succeed. A clipped flank without any whole track leaves blur and amplitude to trade against
+each other:
+there the blur is what makes the bar as long as it is on straight passes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from coverage_lab.trails.comb import Comb
+from coverage_lab.trails.flank import (
+    FOR_SIGMA,
+    REACH_IN_FLANK,
+    REACH_IN_WHOLE,
+    RESOLVED,
+    SIGMAS,
+    Float,
+    Profiles,
+    best_sigma,
+    fit_flank,
+    profiles_across,
+)
+from coverage_lab.trails.opposite import opposite_points
+from coverage_lab.trails.outline import SMOOTHING, SPACING, Outline
+
+WIDE_BLUR, ORDINARY_BLUR = 2.2, 1.6  # cells: from the first on, samples are stretched as if the blur were the second
+MEDIAN_OF = 5  # neighbouring points
+WELL_FITTED = 0.03  # relative misfit
+FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
+ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
+# Relative standard uncertainty of the blur: fitted, set by whole tracks, set by the bar's length, or unknown.
+DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_CLIPPED = 0.08, 0.05, 0.05, 0.3
+LEAST_U = 0.07  # of the blur: an edge that everything is known of
+FOR_TRANSFER = 300  # points that are fitted again with bent light
+BENT = 0.4  # of a smooth step, mixed into the transfer curve: a camera's strongest contrast setting
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeFit:
+    """How far inside the outline (cells, along the normal) the first track lies, and how well that is known."""
+
+    first_track: Float  # (M,)
+    sigma: float  # blur of the trail in cells
+    u: float  # standard uncertainty in cells, common to the whole outline
+    transfer_u: float  # what a bent transfer curve adds to it, cells
+    clipped: float  # share of points whose flank runs into the clip, 0-1
+    ruled: float  # share of points where a track was seen whole, so that its centre needs no model
+
+
+def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFit:
+    """Fit the outermost track at every point of the outline.
+
+    light : (rows, cols) linear light; `clip` the light above which a value only says "at least".
+    """
+    if len(outline.points) == 0:
+        return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0, 0.0)
+    profiles = profiles_across(light, outline, comb, clip)
+    sigma = best_sigma(profiles)
+    if sigma > WIDE_BLUR:
+        profiles = profiles_across(light, outline, comb, clip, sigma / ORDINARY_BLUR)
+        sigma = best_sigma(profiles)
+    whole, ruled = _whole_tracks(profiles, sigma)
+    clipped = profiles.clipped
+    if not ruled.any() and np.count_nonzero(~clipped) >= ENOUGH_OPEN:
+        sigma = best_sigma(profiles.some(~clipped))
+        whole, ruled = _whole_tracks(profiles, sigma)
+    flank = fit_flank(profiles, sigma, REACH_IN_FLANK).at
+    at, doubt = np.where(ruled, whole, flank), 0.0
+    for kind in (clipped, ~clipped):
+        rest = kind & ~ruled
+        if rest.any():
+            at[rest], doubt_of_kind = _by_flank(profiles, outline, sigma, kind & ruled, rest, flank, whole)
+            doubt += doubt_of_kind * float(np.mean(rest))
+    return EdgeFit(
+        first_track=_steady(at, outline.starts),
+        sigma=sigma,
+        u=float(np.hypot(doubt, LEAST_U * sigma)),
+        transfer_u=_transfer_u(profiles),
+        clipped=float(clipped.mean()),
+        ruled=float(ruled.mean()),
+    )
+
+
+def _whole_tracks(profiles: Profiles, sigma: float) -> tuple[Float, Bools]:
+    """Fit the first track on both its sides; return its place (M,) and where that succeeded for a fair share."""
+    nowhere = np.zeros(len(profiles), bool)
+    pitch = profiles.comb.pitch
+    if pitch is None or pitch <= RESOLVED * sigma:
+        return np.zeros(len(profiles), np.float32), nowhere
+    fit = fit_flank(profiles, sigma, min(pitch / 2 / sigma, REACH_IN_WHOLE))
+    ruled = (fit.misfit < WELL_FITTED) & fit.valley
+    return fit.at, ruled if np.mean(ruled) > FAIR_SHARE else nowhere
+
+
+def _by_flank(
+    profiles: Profiles, outline: Outline, sigma: float, both: Bools, rest: Bools, flank: Float, whole: Float
+) -> tuple[Float, float]:
+    """Return the place of the first track at the points `rest`, and its standard uncertainty in cells.
+
+    All of them are clipped or none is; `both` marks points of that kind where a track was seen whole.
+    """
+    of_rest = profiles.some(rest)
+    if np.count_nonzero(both) >= ENOUGH_RULED:
+        by_track = float(np.median(whole[both] - flank[both]))
+        return flank[rest] + by_track, DOUBT_BY_TRACK * _shift_per_sigma(profiles.some(both), sigma)
+    if not of_rest.clipped.all():
+        return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
+    by_length = _sigma_by_length(profiles, outline, rest)
+    if by_length is None:
+        return flank[rest], DOUBT_CLIPPED * _shift_per_sigma(of_rest, sigma)
+    at = fit_flank(of_rest, by_length, REACH_IN_FLANK).at
+    return at, DOUBT_BY_BAR * _shift_per_sigma(of_rest, by_length)
+
+
+def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
+    """Change of the first track's place per relative change of the blur, cells: the outer flank's main doubt."""
+    some = profiles.thinned(FOR_SIGMA)
+    wide, narrow = (fit_flank(some, sigma * factor, REACH_IN_FLANK).at for factor in (1.1, 1 / 1.1))
+    return abs(float(np.median(wide - narrow))) / 0.2
+
+
+def _sigma_by_length(profiles: Profiles, outline: Outline, kind: Bools) -> float | None:
+    """The blur for which straight passes are as wide as the bar is lit; None where too few are seen on both sides."""
+    lit = profiles.comb.lit
+    pairs = opposite_points(outline, lit)
+    pairs = pairs[kind[pairs].all(axis=1)]
+    if len(pairs) < ENOUGH_PAIRS:
+        return None
+    pairs = pairs[:: max(1, len(pairs) // FOR_SIGMA)]
+    width = np.linalg.norm(outline.points[pairs[:, 0]] - outline.points[pairs[:, 1]], axis=1)
+    sides = profiles.some(pairs.ravel())
+    excess = []
+    for sigma in SIGMAS:
+        inside = fit_flank(sides, float(sigma), REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1)
+        excess.append(float(np.median(width - inside)) - lit)
+    falling = np.minimum.accumulate(excess)  # a wider blur puts the tracks further in
+    return float(np.interp(0.0, falling[::-1], SIGMAS[::-1]))
+
+
+def _transfer_u(profiles: Profiles) -> float:
+    """Standard uncertainty of the outline, cells, from not knowing the camera's transfer curve.
+
+    The curve may be S-shaped either way by up to `BENT` (rectangular): the whole fit, its blur too, is done again on
+    some points with light so bent. A mere power would change nothing: that of a Gaussian is one.
+    """
+    some = profiles.thinned(FOR_TRANSFER)
+    light = np.minimum(some.light / np.float32(some.clip), 1)
+    curve = light * light * (3 - 2 * light) - light
+    ends = [
+        _place_of(Profiles(light + np.float32(side * BENT) * curve, some.offsets, some.comb, 1.0)) for side in (-1, 1)
+    ]
+    return abs(float(np.median(ends[1] - ends[0]))) / 2 / float(np.sqrt(3))
+
+
+def _place_of(profiles: Profiles) -> Float:
+    """The first track's place (M,) by the fit alone, whole tracks where there are such."""
+    sigma = best_sigma(profiles)
+    whole, ruled = _whole_tracks(profiles, sigma)
+    return np.where(ruled, whole, fit_flank(profiles, sigma, REACH_IN_FLANK).at)
+
+
+def _steady(at: Float, starts: NDArray[np.intp]) -> Float:
+    """Steady the positions along each contour: running median, then a short Gaussian."""
+    steady = np.empty_like(at)
+    for first, last in pairwise(starts):
+        middle = median_filter(at[first:last], size=MEDIAN_OF, mode="wrap")
+        steady[first:last] = gaussian_filter1d(middle, SMOOTHING / SPACING, mode="wrap")
+    return steady
