@@ -68,8 +68,9 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFi
     profiles = profiles_across(light, outline, comb, clip)
     sigma = best_sigma(profiles)
     if sigma > WIDE_BLUR:
-        profiles = profiles_across(light, outline, comb, clip, sigma / ORDINARY_BLUR)
-        sigma = best_sigma(profiles)
+        stretched = profiles_across(light, outline, comb, clip, sigma / ORDINARY_BLUR)
+        wide = best_sigma(stretched)
+        profiles, sigma = (stretched, wide) if wide > WIDE_BLUR else (profiles, wide)
     whole, ruled = _whole_tracks(profiles, sigma)
     clipped = profiles.clipped
     if not ruled.any() and np.count_nonzero(~clipped) >= ENOUGH_OPEN:
@@ -116,11 +117,11 @@ def _by_flank(
         return flank[rest] + by_track, DOUBT_BY_TRACK * _shift_per_sigma(profiles.some(both), sigma)
     if not of_rest.clipped.all():
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
-    by_length = _sigma_by_length(profiles, outline, rest)
+    by_length = _by_length(profiles, outline, rest)
     if by_length is None:
         return flank[rest], DOUBT_CLIPPED * _shift_per_sigma(of_rest, sigma)
-    at = fit_flank(of_rest, by_length, REACH_IN_FLANK).at
-    return at, DOUBT_BY_BAR * _shift_per_sigma(of_rest, by_length)
+    sigma, further = by_length
+    return fit_flank(of_rest, sigma, REACH_IN_FLANK).at + further, DOUBT_BY_BAR * _shift_per_sigma(of_rest, sigma)
 
 
 def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
@@ -130,8 +131,11 @@ def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
     return abs(float(np.median(wide - narrow))) / 0.2
 
 
-def _sigma_by_length(profiles: Profiles, outline: Outline, kind: Bools) -> float | None:
-    """The blur for which straight passes are as wide as the bar is lit; None where too few are seen on both sides."""
+def _by_length(profiles: Profiles, outline: Outline, kind: Bools) -> tuple[float, float] | None:
+    """Return the blur for which straight passes are as wide as the bar is lit, and how far further in tracks then lie.
+
+    None where too few passes are seen on both sides.
+    """
     lit = profiles.comb.lit
     pairs = opposite_points(outline, lit)
     pairs = pairs[kind[pairs].all(axis=1)]
@@ -140,12 +144,14 @@ def _sigma_by_length(profiles: Profiles, outline: Outline, kind: Bools) -> float
     pairs = pairs[:: max(1, len(pairs) // FOR_SIGMA)]
     width = np.linalg.norm(outline.points[pairs[:, 0]] - outline.points[pairs[:, 1]], axis=1)
     sides = profiles.some(pairs.ravel())
-    excess = []
-    for sigma in SIGMAS:
-        inside = fit_flank(sides, float(sigma), REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1)
-        excess.append(float(np.median(width - inside)) - lit)
-    falling = np.minimum.accumulate(excess)  # a wider blur puts the tracks further in
-    return float(np.interp(0.0, falling[::-1], SIGMAS[::-1]))
+
+    def excess(sigma: float) -> float:
+        inside = fit_flank(sides, sigma, REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1)
+        return float(np.median(width - inside)) - lit
+
+    falling = np.minimum.accumulate([excess(float(sigma)) for sigma in SIGMAS])  # a wider blur: tracks further in
+    sigma = float(np.interp(0.0, falling[::-1], SIGMAS[::-1]))
+    return sigma, excess(sigma) / 2
 
 
 def _transfer_u(profiles: Profiles) -> float:

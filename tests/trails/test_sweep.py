@@ -91,7 +91,8 @@ def test_a_lamp_that_is_no_trail_is_left_out():
     light = light_of([ACROSS], COMB, plan.grid, blur_m=0.0026)
     with_lamp = sweep(np.maximum(light, small), plan, COMB, 1.0)
     assert not with_lamp.share[plan.grid.weights(spot.buffer(0.05)) > 0].any()
-    assert with_lamp.share == pytest.approx(sweep(light, plan, COMB, 1.0).share, abs=0.05)
+    without = sweep(light, plan, COMB, 1.0)
+    assert with_lamp.share.sum() == pytest.approx(without.share.sum(), rel=1e-3)
 
 
 def test_a_trail_that_furniture_cuts_off_goes_on_behind_it():
