@@ -198,8 +198,10 @@ def test_what_parallax_is_worth(rendered: Path):
 
 
 def test_light_that_lies_on_the_floor_is_refused(rendered: Path):
-    """With a bar height of nothing light covers floor that no nozzle reaches: better no number than a wrong one."""
-    assert measured(rendered / "lanes", on_the_floor).measures.verdict == "refused"
+    """A bar seen from nearer looks longer: better no number than a wrong one."""
+    flat = measured(rendered / "lanes", on_the_floor).measures
+    assert flat.verdict == "refused"
+    assert "bar-length-mismatch" in [remark.code for remark in flat.quality if remark.level == "refused"]
 
 
 def test_cell_size_does_not_matter(rendered: Path):

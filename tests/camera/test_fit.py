@@ -138,7 +138,7 @@ def test_markers_on_one_side_only_are_named():
     found = seen(truth, [*markers[:3], stranger, markers[3], markers[3]])
     fitted = fit_camera(found, markers, SIZE, lens=truth.lens)
     text = " | ".join(f"{q.level} {q.text}" for q in fitted.quality)
-    assert "warning marker apriltag_36h11 4 not seen" in text
+    assert "warning marker apriltag_36h11 4 in the reference frame is not seen" in text
     assert "warning marker apriltag_36h11 3 in the reference frame is seen more than once" in text
     assert "warning marker apriltag_36h11 99 in the reference frame is seen, but not in the room file" in text
     assert len(fitted.fit.residuals) == 3

@@ -311,7 +311,7 @@ def test_read_only_folder_leaves_what_was_there():
 
 def test_results_folder_that_is_a_file(tmp_path: Path):
     (tmp_path / "results").write_text("mine")
-    with pytest.raises(CannotWrite, match="cannot be written"):
+    with pytest.raises(CannotWrite, match="results: is a file, but results want a folder there"):
         write_results(tmp_path / "results" / "heron-1", sample_measures(), MADE, None, None)
     assert contents(tmp_path) == {"results": b"mine"}
 
