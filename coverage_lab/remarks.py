@@ -28,11 +28,11 @@ LITTLE_HIDDEN, MUCH_HIDDEN = 0.05, 5.0  # percent of the free floor
 MUCH_CLIPPED = 0.5  # share of the trail's outline
 MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frames; 0.09 where coverage is 9 points off
 LEAK, MUCH_LEAK = 0.5, 0.85  # of the trail's light: 0.45 on good frames
-FAINT, TOO_FAINT = 15.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
+FAINT, TOO_FAINT = 20.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
 MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
 TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good frames; coverage is off by twice that
 PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
-BRIGHT_PERCENTILE = 90.0  # stands for the trail where its level is not known
+BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where its level is not known, of 255
 STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
 
@@ -86,12 +86,12 @@ def judge_light(
     """Look for all that makes the light, (rows, cols) in plan view, unfit for a number or doubtful."""
     comb, above_m = Comb.of(bar, plan.grid.cell_m), camera_height_m - bar.height_m
     length = bar_length(view, swept.outline, swept.first_track, comb, clip)
+    exposure = judge_exposure(view, swept.trail_light, plan, swept.level, clip)
     of_bar = bar_remarks(length, above_m)
-    remarks = (
-        *light_remarks(swept, judge_exposure(view, swept.trail_light, plan, swept.level, clip)),
-        *stray_remarks(find_strays(view, plan, bar, clip, swept.level.trail), bar.nozzle_m),
-        *of_bar,
-    )
+    # Noise has ripples like a comb's, everywhere.
+    quiet = exposure.trail_over_noise >= FAINT
+    strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
+    remarks = (*light_remarks(swept, exposure), *stray_remarks(strays, bar.nozzle_m), *of_bar)
     return Judged(remarks, abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0)
 
 
@@ -99,7 +99,7 @@ def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float
     """Why no trail was found if that is because it lies where the plan says that none can be."""
     thin = (slice(None, None, 4), slice(None, None, 4))
     trail = float(np.percentile(brightness(view[thin]), BRIGHT_PERCENTILE))
-    return stray_remarks(find_strays(view, plan, bar, clip, trail), bar.nozzle_m)
+    return stray_remarks(find_strays(view, plan, bar, clip, trail), bar.nozzle_m) if trail >= LEAST_BRIGHT else ()
 
 
 def moved_camera(shift_m: NDArray[np.float64]) -> tuple[Quality, ...]:

@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from coverage_lab.camera.doubt import bar_height_moves_m, plan_moves_m
 from coverage_lab.camera.fit import FittedCamera, focal_prior_px
 from coverage_lab.camera.locate import locate_camera
+from coverage_lab.camera.model import Camera, Lens
+from coverage_lab.camera.moved import plan_shift_m
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
@@ -38,6 +40,7 @@ from coverage_lab.remarks import (
     ALL_BURNT,
     burnt_share,
     judge_light,
+    moved_camera,
     nobody_drove,
     nothing_to_see,
     plan_remarks,
@@ -64,6 +67,7 @@ class SetUp:
     dark: Frame | None
     ambient: Frame | None
     digests: dict[str, str]  # SHA-256 of each shared file's content
+    camera_after: Camera | None = None  # as the second reference frame shows it
     last_plan: dict[Robot, FloorPlan] = field(default_factory=dict)
 
 
@@ -88,22 +92,21 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
     lens = None if night.lens is None else read_lens(night.lens)
     reference = read_frame(night.reference or runs[0].frames[0])
     height, width = reference.light.shape
-    markers = () if night.reference is None else room.markers
-    try:
-        camera = locate_camera(
-            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
-        )
-    except BadInput as error:
-        files = {"lens": night.lens}
-        problems = [replace(problem, path=files.get(problem.field, night.room)) for problem in error.problems]
-        raise BadInput(problems) from None
-    dark, ambient = (None if path is None else read_frame(path) for path in (night.dark, night.ambient))
-    shared = {"reference": reference, "dark": dark, "ambient": ambient}
+    after, dark, ambient = (
+        None if path is None else read_frame(path) for path in (night.reference_after, night.dark, night.ambient)
+    )
+    shared = {"reference": reference, "reference_after": after, "dark": dark, "ambient": ambient}
     digests = {name: frame.digest for name, frame in shared.items() if frame is not None}
-    for frame in (dark, ambient):
+    for frame in (after, dark, ambient):
         if frame is not None:
             _check_size(frame, (width, height), reference.path)
-    return SetUp(night, room, camera, (width, height), dark, ambient, digests)
+    camera, camera_after = _locate(reference, night, room, lens), None
+    if after is not None:
+        camera_after = _locate(after, night, room, lens).fit.camera
+        corners_m = np.array(room.floor.exterior.coords)[:, :2]
+        moved = moved_camera(plan_shift_m(camera.fit.camera, camera_after, corners_m, 0.0))
+        camera = replace(camera, quality=(*camera.quality, *moved))
+    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after)
 
 
 def measure(run: Run, setting: SetUp) -> MeasuredRun:
@@ -200,6 +203,19 @@ def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
     )
 
 
+def _locate(reference: Frame, night: Night, room: Room, lens: Lens | None) -> FittedCamera:
+    """Fit the camera to what a lights-on frame shows; errors name the file they are about."""
+    markers = () if night.reference is None else room.markers
+    try:
+        return locate_camera(
+            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
+        )
+    except BadInput as error:
+        files = {"lens": night.lens}
+        problems = [replace(problem, path=files.get(problem.field, night.room)) for problem in error.problems]
+        raise BadInput(problems) from None
+
+
 def _focal(reference: Frame) -> tuple[float, float] | None:
     exif = reference.exif
     if exif is None or exif.focal_length_35mm is None:
@@ -246,6 +262,10 @@ def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: floa
     bar_u_m = combined([rectangular_u(robot.bar.height_tolerance_m), height_off_m])
     by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
     movers["bar height"] = Mover(by_bar_m[None], "robot")
+    if setting.camera_after is not None:
+        # At the time of the exposure the camera was anywhere between where both reference frames show it.
+        shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)
+        movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "night")
     return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers)
 
 

@@ -27,10 +27,12 @@ STRAIGHT_OVER = 15  # outline points over which normals are averaged
 MOST_BEND = 0.002  # 1 - length of the mean normal: 5 degrees or so
 PROFILES = 1500
 STEP = 0.5  # cells
+RESOLVED = 3.0  # cells: of a finer comb the grid leaves nothing, and what is found is something else
 TRACKS = 6  # of a pass, looked at together
 RATIOS = np.exp(np.linspace(np.log(0.6), np.log(1.7), 105))
 CLEAR = 0.6  # share of a profile's variance that one spacing of tracks explains
 FEWEST = 60  # profiles, or pairs of points
+MOST_SPREAD = 0.02  # relative, 0.008 on good frames: what scatters more is no bar
 NEIGHBOURS = 10.0  # profiles that say the same, since they lie side by side
 
 
@@ -56,7 +58,7 @@ def bar_length(light: Float, outline: Outline, first_track: Float, comb: Comb, c
 
 def _by_tracks(light: Float, outline: Outline, first_track: Float, comb: Comb, clip: float) -> BarLength | None:
     """The length by the spacing of tracks, if enough straight parts of the outline show one clearly."""
-    if comb.pitch is None or comb.led_count < 3:
+    if comb.pitch is None or comb.pitch < RESOLVED or comb.led_count < 3:
         return None
     tracks = min(TRACKS, comb.led_count)
     inward = np.arange(-0.5 * comb.pitch, (tracks - 0.5) * comb.pitch, STEP, dtype=np.float32)
@@ -122,5 +124,7 @@ def _summary(ratio: NDArray[np.floating], *, by_tracks: bool) -> BarLength | Non
         return None
     middle = float(np.median(ratio))
     spread = 1.4826 * float(np.median(np.abs(ratio - middle)))
+    if spread > MOST_SPREAD:
+        return None
     u = 1.25 * spread / float(np.sqrt(len(ratio) / NEIGHBOURS))  # a median's, normal parent
     return BarLength(middle, u, by_tracks, len(ratio))
