@@ -18,6 +18,7 @@ from coverage_lab.errors import Problem
 from coverage_lab.job import Bar, Quality, Robot
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.comb import Comb, brightness
+from coverage_lab.trails.darkled import dark_track_share
 from coverage_lab.trails.exposure import Exposure, judge_exposure
 from coverage_lab.trails.ruler import BarLength, bar_length
 from coverage_lab.trails.stray import Stray, find_strays
@@ -33,6 +34,7 @@ MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
 TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good frames; coverage is off by twice that
 PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
 BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where its level is not known, of 255
+DARK_TRACK = 0.05  # share of the outline: 0 on good frames; 0.1 to 0.6 with a dead LED
 STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
 
@@ -91,7 +93,13 @@ def judge_light(
     # Noise has ripples like a comb's, everywhere.
     quiet = exposure.trail_over_noise >= FAINT
     strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
-    remarks = (*light_remarks(swept, exposure), *stray_remarks(strays, bar.nozzle_m), *of_bar)
+    dark = dark_track_share(swept.outline, swept.first_track, comb)
+    remarks = (
+        *light_remarks(swept, exposure),
+        *stray_remarks(strays, bar.nozzle_m),
+        *dark_led_remarks(dark),
+        *of_bar,
+    )
     return Judged(remarks, abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0)
 
 
@@ -151,6 +159,17 @@ def bar_remarks(length: BarLength | None, above_bar_m: float) -> tuple[Quality, 
         "measure its lit length and its height again, and count its LEDs"
     )
     return (Quality("bar-length-mismatch", "refused" if abs(off) > far else "warning", text),)
+
+
+def dark_led_remarks(share: float) -> tuple[Quality, ...]:
+    """Why a picture is refused in which `share` of the outline runs along a dark track."""
+    if share <= DARK_TRACK:
+        return ()
+    text = (
+        f"along {100 * share:.0f} % of its outline the trail has gaps of just two LED distances: an LED of the bar is "
+        "dead, and its track would count as missed. Mend the bar, and shoot again"
+    )
+    return (Quality("led-missing", "refused", text),)
 
 
 def stray_remarks(strays: Sequence[Stray], nozzle_m: float) -> tuple[Quality, ...]:

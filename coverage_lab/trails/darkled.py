@@ -1,0 +1,32 @@
+"""A dead LED: its dark track runs through every pass, two pitches from neighbour to neighbour, and counts as missed."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from coverage_lab.trails.comb import Comb
+from coverage_lab.trails.outline import Outline
+
+FACING = -0.985  # cosine between the normals of both sides
+ABOUT, JUST = 0.5, 0.08  # pitches by which a gap may differ from two, to be looked at and to be a dead LED's
+FEWEST_JUST = 0.5  # share of such gaps that are just so wide: lanes lie apart by chance, one in six
+
+
+def dark_track_share(outline: Outline, first_track: NDArray[np.float32], comb: Comb) -> float:
+    """Return the share of the trail's outline, 0-1, that runs along gaps as wide as one dark track makes them.
+
+    first_track : (M,) how far inside the outline (cells) the outermost track lies. A dead LED at an end of the bar
+    makes no gap.
+    """
+    if comb.pitch is None or len(outline.points) == 0:
+        return 0.0
+    tracks = outline.points + first_track[:, None] * outline.normals
+    reach = ABOUT * comb.pitch
+    _, other = cKDTree(tracks).query(tracks - 2 * comb.pitch * outline.normals, distance_upper_bound=reach)
+    here = np.nonzero(other < len(tracks))[0]
+    across = ((tracks[here] - tracks[other[here]]) * outline.normals[here]).sum(axis=1)
+    facing = (outline.normals[here] * outline.normals[other[here]]).sum(axis=1) < FACING
+    just = np.count_nonzero(facing & (np.abs(across - 2 * comb.pitch) < JUST * comb.pitch))
+    return just / len(tracks) if just > FEWEST_JUST * np.count_nonzero(facing) else 0.0

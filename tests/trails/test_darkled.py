@@ -1,0 +1,53 @@
+"""A dead LED in the comb, on straight passes from formulas."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from trails.strips import COMB, TUBE, Pass, light_of, plan_of
+
+from coverage_lab.job import Bar
+from coverage_lab.trails.comb import Comb
+from coverage_lab.trails.darkled import dark_track_share
+from coverage_lab.trails.sweep import sweep
+
+PLAN = plan_of(COMB)
+LANES = [Pass((0.3, y), (1.5, y), level) for y, level in ((0.35, 0.3), (0.54, 0.5), (0.73, 0.4), (0.92, 0.4))]
+
+
+def share_of(light: np.ndarray, bar: Bar = COMB) -> float:
+    swept = sweep(light, PLAN, bar, 1.0)
+    assert swept is not None
+    return dark_track_share(swept.outline, swept.first_track, Comb.of(bar, PLAN.grid.cell_m))
+
+
+def lit(passes: list[Pass], bar: Bar = COMB, dead: int | None = None) -> np.ndarray:
+    light = light_of(passes, bar, PLAN.grid, blur_m=0.0018, floor=0.01)
+    if dead is not None:
+        off_m = (dead - (bar.led_count - 1) / 2) * (bar.pitch_m or 0.0)
+        one = replace(bar, led_count=2, lit_length_m=1e-6)  # two LEDs on one spot: twice the light
+        tracks = [
+            Pass((p.start_m[0], p.start_m[1] + off_m), (p.end_m[0], p.end_m[1] + off_m), p.level / 2) for p in passes
+        ]
+        light = light - light_of(tracks, one, PLAN.grid, blur_m=0.0018)
+    return np.maximum(light, 0).astype(np.float32)
+
+
+@pytest.mark.parametrize("dead", [2, 4, 7])
+def test_a_dead_led_is_told(dead: int):
+    assert share_of(lit(LANES, dead=dead)) > 0.2
+
+
+def test_a_whole_bar_shows_none():
+    assert share_of(lit(LANES)) == 0
+
+
+def test_lanes_some_way_apart_are_no_dead_led():
+    apart = [Pass((0.3, y), (1.5, y + slant), 0.4) for y, slant in ((0.35, 0), (0.595, 0.01), (0.83, -0.01))]
+    assert share_of(lit(apart)) < 0.05
+
+
+def test_a_tube_has_no_led_to_lose():
+    assert share_of(lit(LANES, TUBE), TUBE) == 0
