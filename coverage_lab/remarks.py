@@ -25,6 +25,7 @@ from coverage_lab.trails.stray import Stray, find_strays
 from coverage_lab.trails.sweep import SweptFloor
 
 ALL_BURNT = 0.98  # share of visible floor at the clip from which on nothing can be told
+MOSTLY_BURNT = 0.8  # and from which on that is why no trail is found; where one is found it was up to 0.73
 LITTLE_HIDDEN, MUCH_HIDDEN = 0.05, 5.0  # percent of the free floor
 MUCH_CLIPPED = 0.5  # share of the trail's outline
 MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frames; 0.09 where coverage is 9 points off
@@ -59,8 +60,9 @@ def plan_remarks(fit: CameraFit, plan: FloorPlan, robot: Robot) -> tuple[Quality
 
 def nothing_to_see(frame: Path, burnt: float) -> Quality:
     """Why the picture `frame`, in which no trail was found, is refused, and what to shoot instead."""
-    if burnt >= ALL_BURNT:
-        wrong = "the whole floor is burnt out: no trail can be told from light"
+    if burnt >= MOSTLY_BURNT:
+        all_or_most = "the whole floor is" if burnt >= ALL_BURNT else f"{100 * burnt:.0f} % of the floor are"
+        wrong = f"{all_or_most} burnt out: no trail can be told from light"
         problem = Problem(frame, "", wrong, "Darken the room or stop down, and shoot again")
         return Quality("saturated", "refused", str(problem))
     wrong = "no trail stands out from the floor"

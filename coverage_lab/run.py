@@ -38,6 +38,7 @@ from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
 from coverage_lab.remarks import (
     ALL_BURNT,
+    MOSTLY_BURNT,
     burnt_share,
     judge_light,
     moved_camera,
@@ -125,7 +126,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     burnt = burnt_share(view, plan, clip)
     swept = sweep(view, plan, robot.bar, clip) if burnt < ALL_BURNT else None
     if swept is None or nobody_drove(swept, plan, robot):
-        why = wrong_room(view, plan, robot.bar, clip) if burnt < ALL_BURNT else ()
+        why = wrong_room(view, plan, robot.bar, clip) if burnt < MOSTLY_BURNT else ()
         nothing = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
         return MeasuredRun(_refused(measures, why or (nothing,)), plan, view, None, digests)
     judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))
