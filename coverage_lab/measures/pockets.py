@@ -64,7 +64,7 @@ def _pocket(number: int, circle: LineString, part: Polygon, surroundings: _Surro
         place=place,
         near=near,
         touches_hidden=surroundings.touches_hidden(part),
-        outline_m=tuple((x, y) for x, y in corners.tolist()),
+        outline_m=tuple(zip(*corners.T.tolist(), strict=True)),
     )
 
 

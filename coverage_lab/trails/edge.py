@@ -40,7 +40,7 @@ ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
 # Relative standard uncertainty of the blur: fitted, set by whole tracks, set by the bar's length, or unknown.
 DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_CLIPPED = 0.08, 0.05, 0.05, 0.3
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
-FOR_TRANSFER = 300  # points that are fitted again with bent light
+FOR_TRANSFER = 150  # points that are fitted again with bent light
 BENT = 0.4  # of a smooth step, mixed into the transfer curve: a camera's strongest contrast setting
 
 Bools = NDArray[np.bool_]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -56,38 +57,51 @@ def find_strays(light: Plane, plan: FloorPlan, bar: Bar, clip: float, trail: flo
     are left out, since a robot may well drive over one.
     """
     strays = []
+    cell_m = plan.grid.cell_m
+    patch, across = _patch_cells(bar, cell_m), 2 * round(ACROSS_M / cell_m) + 1
     for place in _places(plan):
-        box, grid = _window(shapely.union(place.behind, place.before), plan.grid)
-        if grid.rows == 0 or grid.cols == 0:
-            continue
-        like = _trail_like(light[box], bar, grid.cell_m, clip, trail)
-        patch, across = _patch_cells(bar, grid.cell_m), 2 * round(ACROSS_M / grid.cell_m) + 1
-        before = _filled(like, (grid.weights(place.before) > 0.5) & (plan.visible_share[box] > 0.5), patch)
+        like = _trail_like(light[place.box], bar, cell_m, clip, trail)
+        before = _filled(like, place.before, patch)
         crossed = cv2.dilate(before.astype(np.uint8), np.ones((across, across), np.uint8)) > 0
-        behind = _filled(like, grid.weights(place.behind) > 0.5, patch) & crossed
-        strays.append(Stray(place.kind, place.name, float(np.count_nonzero(behind)) * grid.cell_m2))
+        behind = _filled(like, place.behind, patch) & crossed
+        strays.append(Stray(place.kind, place.name, float(np.count_nonzero(behind)) * plan.grid.cell_m2))
     return tuple(sorted((s for s in strays if s.area_m2 > 0), key=lambda stray: -stray.area_m2))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Place:
+    """Both sides of a line that no trail can cross, as cells of the part `box` of the plan."""
+
     kind: Literal["obstacle", "wall"]
     name: str
-    before: Area  # floor along the line that no trail can cross
-    behind: Area
+    box: tuple[slice, slice]
+    before: Mask  # visible floor along the line
+    behind: Mask
 
 
-def _places(plan: FloorPlan) -> Iterator[_Place]:
-    """Every footprint with the floor around it, and a strip on both sides of every wall."""
+@lru_cache(maxsize=1)
+def _places(plan: FloorPlan) -> tuple[_Place, ...]:
+    """Every line's two sides as cells; kept for the next run of the same robot."""
+    places = []
+    for kind, name, before, behind in _lines(plan):
+        box, grid = _window(shapely.union(behind, before), plan.grid)
+        if grid.rows and grid.cols:
+            seen = (grid.weights(before) > 0.5) & (plan.visible_share[box] > 0.5)
+            places.append(_Place(kind, name, box, seen, grid.weights(behind) > 0.5))
+    return tuple(places)
+
+
+def _lines(plan: FloorPlan) -> Iterator[tuple[Literal["obstacle", "wall"], str, Area, Area]]:
+    """Every footprint with the floor around it, and a strip on both sides of every wall: kind, name, before, behind."""
     floor = plan.room.floor
     for thing in plan.room.obstacles:
         around = thing.footprint.buffer(BEFORE_M).difference(thing.footprint).intersection(floor)
-        yield _Place("obstacle", thing.name, around, thing.footprint.buffer(-CORE_M))
+        yield "obstacle", thing.name, around, thing.footprint.buffer(-CORE_M)
     near = floor.buffer(BEYOND_M, join_style="mitre")
     ring = shapely.get_coordinates(shapely.orient_polygons(floor).exterior)
     for number, ends in enumerate(pairwise(ring), start=1):
         before, behind = (LineString(ends).buffer(width, cap_style="flat") for width in (BEFORE_M, STRIP_M))
-        yield _Place("wall", f"wall {number}", before.intersection(floor), behind.difference(near))
+        yield "wall", f"wall {number}", before.intersection(floor), behind.difference(near)
 
 
 def _window(area: Area, grid: FloorGrid) -> tuple[tuple[slice, slice], FloorGrid]:
