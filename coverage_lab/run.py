@@ -52,6 +52,7 @@ from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Room
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import plan_view, seen_area
+from coverage_lab.trails.seams import open_seams
 from coverage_lab.trails.sweep import SweptFloor, sweep
 
 MARGIN_M = 0.05  # of floor drawn around the room
@@ -133,9 +134,10 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
         return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
 
-    sources = _sources(setting, robot, swept, judged.bar_height_off_m)
     reached = np.minimum(plan.visible_share, plan.reachable_share)
     travel = travel_field(swept.trail_light, swept.share, reached, plan.grid, robot.bar)
+    swept, unseen_m2 = open_seams(swept, travel, plan.grid, robot.bar, clip)
+    sources = _sources(setting, robot, swept, judged.bar_height_off_m, unseen_m2 / floor_facts(plan).visible_m2)
     measured = replace(
         measures,
         quality=(*quality, *judged.remarks),
@@ -251,7 +253,7 @@ def _refused(measures: Measures, remarks: Sequence[Quality]) -> Measures:
     return replace(measures, verdict="refused", reason=reason, quality=quality)
 
 
-def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: float) -> Sources:
+def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: float, comb_share: float) -> Sources:
     """Gather what coverage hangs on, each by one standard uncertainty."""
     fit, height_m = setting.camera.fit, robot.bar.height_m
     nodes = Nodes.over(setting.room.floor)
@@ -267,7 +269,7 @@ def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: floa
         # At the time of the exposure the camera was anywhere between where both reference frames show it.
         shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)
         movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "night")
-    return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers)
+    return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers, comb_share)
 
 
 def _without_numbers(run: Run, setting: SetUp, plan: FloorPlan, quality: Sequence[Quality]) -> Measures:

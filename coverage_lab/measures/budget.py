@@ -88,6 +88,7 @@ class Sources:
     doubtful: ShareArray  # cells that are swept or missed depending on the trail's level
     nodes: Nodes
     movers: Mapping[str, Mover]
+    comb_share: float = 0.0  # of the floor, that may lie in gaps between passes which look like the comb's own
 
     @property
     def plan_u_m(self) -> float:
@@ -116,6 +117,7 @@ def contributions(
         "edge": Contribution(edge_points(boundary, sources.edge_u_m), "run"),
         "transfer": Contribution(edge_points(boundary, sources.transfer_u_m), "night"),
         "threshold": Contribution(rectangular_u(doubtful), "run"),
+        "comb": Contribution(rectangular_u(100 * sources.comb_share), "run"),
         **moved,
         **outline_contributions(swept, region, plan, inset_m=inset_m),
     }
