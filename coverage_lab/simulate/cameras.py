@@ -14,18 +14,22 @@ _FILL = 0.92  # share of the picture, across and down, that the floor may take u
 _DOWN = np.diag([1.0, -1.0, -1.0])  # picture columns to the east, rows to the south, depth downward
 
 
-def ceiling_camera(floor: Polygon, *, megapixels: float, height_m: float, rng: np.random.Generator) -> Camera:
+def ceiling_camera(
+    floor: Polygon, *, megapixels: float, height_m: float, rng: np.random.Generator, oblique_rad: float = 0.0
+) -> Camera:
     """Hang a 4 : 3 camera over a floor: slightly off its middle, tilted and turned, with barrel distortion.
 
-    The focal length is the longest with which the whole floor stays in the picture.
+    The focal length is the longest with which the whole floor stays in the picture. An oblique camera hangs to the
+    west of the middle, by `oblique_rad` off the plumb line, and looks back at it.
     """
     width = round(float(np.sqrt(megapixels * 1e6 * 4 / 3)) / 4) * 4
     size = (width, width * 3 // 4)
     centre = np.array([floor.centroid.x, floor.centroid.y]) + rng.uniform(-0.12, 0.12, 2)
     tilt = np.deg2rad([rng.uniform(-1.5, 1.5), rng.uniform(-1.5, 1.5), rng.uniform(-2.5, 2.5)])
     turn, _ = cv2.Rodrigues(tilt)
-    rotation = np.asarray(turn @ _DOWN, dtype=np.float64)
-    place = np.array([*centre, height_m])
+    aslant, _ = cv2.Rodrigues(np.array([0.0, -oblique_rad, 0.0]))
+    rotation = np.asarray(turn @ aslant @ _DOWN, dtype=np.float64)
+    place = np.array([centre[0] - height_m * np.tan(oblique_rad), centre[1], height_m])
     distortion = np.array([rng.uniform(-0.07, -0.03), rng.uniform(0.0, 0.006), 0.0, 0.0, 0.0])
     middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2]) + rng.uniform(-6, 6, 2)
 

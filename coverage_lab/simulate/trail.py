@@ -59,9 +59,14 @@ def trail_light(
 
 
 def led_places(bar: Bar) -> FloatArray:
-    """Return where the LEDs sit along the bar, metres left of its middle; a tube is many small ones."""
-    count = bar.led_count or int(np.ceil(bar.lit_length_m / _TUBE_STEP_M)) + 1
-    return np.linspace(-0.5, 0.5, count) * bar.lit_length_m if count > 1 else np.zeros(1)
+    """Return where the LEDs sit along the bar, metres left of its middle; a tube is many small ones.
+
+    Each of these stands for a piece of the tube, in whose middle it sits: a tube is lit just to its ends.
+    """
+    if bar.led_count == 0:
+        count = int(np.ceil(bar.lit_length_m / _TUBE_STEP_M))
+        return ((np.arange(count) + 0.5) / count - 0.5) * bar.lit_length_m
+    return np.linspace(-0.5, 0.5, bar.led_count) * bar.lit_length_m if bar.led_count > 1 else np.zeros(1)
 
 
 def depth_m(camera: Camera, height_m: float) -> float:
