@@ -70,11 +70,20 @@ def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach:
     return int(modes[found[0]]) if len(found) else int(trail)
 
 
-def _upper_mean(counts: NDArray[np.float64]) -> float:
-    """Mean of the brighter of Otsu's two classes."""
+def otsu_split(counts: NDArray[np.float64]) -> int:
+    """Return the last value of the darker of two classes, for the largest variance between them.
+
+    counts : (K,) how often each value occurs. Source: Otsu, IEEE Trans. SMC 9, 1979.
+    """
     value = np.arange(len(counts))
     below, below_sum = np.cumsum(counts), np.cumsum(counts * value)
     above = below[-1] - below
-    gap = (below_sum[-1] * below / below[-1] - below_sum) ** 2 / np.maximum(below * above, 1e-9)
-    split = int(gap.argmax())
-    return float((below_sum[-1] - below_sum[split]) / max(above[split], 1e-9))
+    between = (below_sum[-1] * below / below[-1] - below_sum) ** 2 / np.maximum(below * above, 1e-9)
+    return int(between.argmax())
+
+
+def _upper_mean(counts: NDArray[np.float64]) -> float:
+    """Mean of the brighter of Otsu's two classes."""
+    brighter = counts[otsu_split(counts) + 1 :]
+    first = len(counts) - len(brighter)
+    return first + float((brighter * np.arange(len(brighter))).sum() / max(brighter.sum(), 1e-9))
