@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from coverage_lab.trails.outline import Outline
 
 NARROWER, WIDER = 2.0, 16.0  # cells: by how much less or more than the bar's length the rough outline is wide
+SHORTER = 0.05  # relative: by how much the bar may be shorter than the register says
 FACING = -0.985  # cosine between the normals of both sides: straight to 10 degrees
 AHEAD = 3.0  # cells: how far along the pass the two points may be apart
 
@@ -24,7 +25,8 @@ def opposite_points(outline: Outline, lit_cells: float) -> NDArray[np.intp]:
     """
     if len(outline.points) == 0:
         return np.zeros((0, 2), np.intp)
-    middle, slack = lit_cells + (WIDER - NARROWER) / 2, (WIDER + NARROWER) / 2
+    least, most = lit_cells * (1 - SHORTER) - NARROWER, lit_cells + WIDER
+    middle, slack = (least + most) / 2, (most - least) / 2
     there = outline.points + middle * outline.normals
     _, other = cKDTree(outline.points).query(there, distance_upper_bound=slack + AHEAD)
     here = np.nonzero(other < len(outline.points))[0]
