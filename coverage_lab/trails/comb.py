@@ -13,6 +13,7 @@ from coverage_lab.job import Bar
 CLOSING_PER_PITCH = 1.1  # tracks of one pass are never further apart than the pitch; a tenth for uneven LEDs
 TRACK_CELLS = 0.0  # the least width of a track, by which the dark gap is narrower
 TUBE_CLOSING_CELLS = 3
+FLAT = 0.8  # of brightness, two thirds of light: a gap that is brighter than this beside its tracks is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,14 @@ class Comb:
 def brightness(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Return light as 8-bit brightness, its square root: even steps of noise, and fast order statistics."""
     return np.asarray(cv2.convertScaleAbs(cv2.sqrt(np.maximum(light, 0)), alpha=255))
+
+
+def shows_comb(bright: NDArray[np.uint8], closed: NDArray[np.uint8], level: float) -> bool:
+    """Say whether gaps between tracks are dark enough to fall below `level` somewhere: brightness as is, and closed."""
+    thin = (slice(None, None, 3), slice(None, None, 3))
+    trail = closed[thin] > level
+    deepest = np.percentile(bright[thin][trail] / closed[thin][trail], 5) if trail.any() else 0.0
+    return bool(deepest < FLAT)
 
 
 def close_comb(bright: NDArray[np.uint8], pitch_cells: float | None) -> NDArray[np.uint8]:

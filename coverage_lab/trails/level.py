@@ -13,6 +13,8 @@ LEAST_CONTRAST = 6.0  # steps of brightness (of 255) between missed floor and th
 NARROW, WIDE = 0.03, 0.12  # relative, of brightness: levels in doubt reach at least and at most so far
 CONTRAST = 0.25  # a pass is brighter than missed floor by so much at least, relative
 FAIR_MODE = 0.015  # share of the floor
+MIDDLE = 0.45  # of the fastest pass' light over missed floor
+EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide
 EMPTY = 1e-5  # share of the floor per step of brightness that is as good as none
 SMOOTHING = 2.0  # steps of brightness
 
@@ -45,12 +47,15 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
         return None
     smooth = gaussian_filter1d(counts, SMOOTHING)
     first = int(reach) + 2
-    between = smooth[first : max(_first_pass(counts, smooth, reach, trail), first + 2)]
-    # The emptiest brightness, and what lies as empty beside it.
-    empty = between <= 1.2 * between.min() + EMPTY * counts.sum()
-    part, _ = label(empty)
-    run = np.nonzero(part == part[int(between.argmin())])[0]
-    level = first + float(run[0] + run[-1]) / 2
+    fastest = max(_first_pass(counts, smooth, reach, trail), first + 2)
+    between = smooth[first:fastest]
+    # As near to the middle as the valley goes, where neither halo nor a slow pass's neighbour is mistaken.
+    middle = float(np.sqrt(reach**2 + MIDDLE * (fastest**2 - reach**2)))
+    part, _ = label(between <= EMPTY_FACTOR * between.min() + EMPTY * counts.sum())
+    empty = np.nonzero(part)[0]
+    nearest = int(empty[np.abs(first + empty - middle).argmin()])
+    run = np.nonzero(part == part[nearest])[0]
+    level = float(first + nearest)
     wide = max(level * (1 - WIDE), first + run[0]), min(level * (1 + WIDE), first + run[-1])
     low, high = min(level * (1 - NARROW), wide[0]), max(level * (1 + NARROW), wide[1])
     return TrailLevel(level, float(low), float(high), reach, trail)

@@ -18,7 +18,7 @@ from coverage_lab.job import Bar
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.background import floor_glow
-from coverage_lab.trails.comb import Comb, brightness, close_comb
+from coverage_lab.trails.comb import Comb, brightness, close_comb, shows_comb
 from coverage_lab.trails.edge import fit_edges
 from coverage_lab.trails.level import TrailLevel, trail_level
 from coverage_lab.trails.outline import Outline, trace_outline
@@ -28,6 +28,7 @@ Mask = NDArray[np.uint8]
 
 BEYOND_REACH_M = 0.020  # how far outside the reachable floor a trail is still believed
 AROUND_DECOY_M = 0.25  # so near a decoy a trail is believed although the plan says that nothing can come there
+PAPER = 1.0  # of a marker's side: half the side of the square around its centre that holds it however it is turned
 SMALLEST_TRAIL = 0.6  # of the nozzle: what is shorter is a lamp, a reflection or a hot pixel
 HIDDEN_RIM_CELLS = 2  # light beside a hidden place is cut by what hides it
 BELOW_CLIP = 0.9  # averaging over a cell, and JPEG, pull clipped light below the clip
@@ -62,6 +63,10 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
     trail_light = np.where(light < BELOW_CLIP * clip, light - floor_glow(light, place.unreached), light)
     closed = _closed(trail_light, place.rim, comb.pitch)
     level = trail_level(closed, place.judged, place.unreached)
+    if level is not None and not shows_comb(brightness(trail_light), closed, level.level):
+        # Nothing needs closing, and closing would hide gaps between passes.
+        closed = _closed(trail_light, place.rim, None)
+        level = trail_level(closed, place.judged, place.unreached)
     if level is None:
         return None
     mask = ((closed > level.level).view(np.uint8) & place.possible) | place.rim
@@ -99,7 +104,12 @@ def _places(plan: FloorPlan) -> _Places:
     """Sort the cells of a plan; kept for the next run of the same robot."""
     possible, visible = _possible(plan), plan.visible_share > 0.99
     rim = _grown((plan.hidden_share > 0.01).astype(np.uint8) * np.uint8(255), HIDDEN_RIM_CELLS)
-    return _Places(possible, rim, visible & (possible > 0), visible & (possible == 0))
+    # White paper around a marker is brighter than the floor, and no trail.
+    paper = [
+        shapely.Point(marker.centre_m).buffer(PAPER * marker.side_m, cap_style="square") for marker in plan.room.markers
+    ]
+    plain = visible & (plan.grid.weights(shapely.union_all(paper)) == 0)
+    return _Places(possible, rim, plain & (possible > 0), plain & (possible == 0))
 
 
 def _possible(plan: FloorPlan) -> Mask:
