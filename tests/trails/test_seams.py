@@ -14,7 +14,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.trails.level import TrailLevel
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.outline import Outline
-from coverage_lab.trails.seams import open_seams
+from coverage_lab.trails.seams import open_seams, unseen_gaps_m2
 from coverage_lab.trails.sweep import SweptFloor
 
 GRID = FloorGrid(0.0, 1.0, 500, 700, 0.002)  # 1.4 m by 1.0 m
@@ -69,9 +69,22 @@ def test_dead_led_is_no_seam():
     assert opened_m2([], light=np.maximum(whole - track, 0)) < 1e-4
 
 
-def test_bar_that_shows_no_tracks_has_no_seams():
-    assert opened_m2(passes(0.35, 0.58), bar=replace(BAR, led_count=0)) == 0
-    assert opened_m2(passes(0.35, 0.58), bar=replace(BAR, led_count=60)) == 0
+TUBE, DENSE = replace(BAR, led_count=0), replace(BAR, led_count=60)
+
+
+@pytest.mark.parametrize("bar", [TUBE, DENSE], ids=["tube", "dense"])
+@pytest.mark.parametrize("gap_mm", [5, 8, 12])
+def test_gap_between_passes_without_tracks_is_opened(bar: Bar, gap_mm: float):
+    area = opened_m2(passes(0.35, 0.35 + bar.nozzle_m + gap_mm / 1000), bar=bar)
+    painted_longer_mm = 0.0 if bar.led_count else 1.0  # half a millimetre beyond either end
+    assert area == pytest.approx(LENGTH_M * (gap_mm - painted_longer_mm) / 1000, rel=0.12)
+
+
+@pytest.mark.parametrize("bar", [TUBE, DENSE], ids=["tube", "dense"])
+@pytest.mark.parametrize("overlap_mm", [6, 20, 105])
+def test_overlapping_passes_without_tracks_have_no_seam(bar: Bar, overlap_mm: float):
+    apart_m = bar.nozzle_m - overlap_mm / 1000
+    assert opened_m2(passes(0.3, 0.3 + apart_m, 0.3 + 2 * apart_m), bar=bar) == 0
 
 
 def test_slanting_lanes():
@@ -83,3 +96,16 @@ def test_slanting_lanes():
         at = middle + side * across * (BAR.nozzle_m + 0.008) / 2
         drives.append(follow([at - 0.35 * along, at + 0.35 * along]))
     assert opened_m2(drives) == pytest.approx(0.7 * 0.008, rel=0.12)
+
+
+def test_lanes_a_pitch_apart_on_a_blurred_bar_are_doubted_and_overlapping_ones_are_not():
+    unsure = unseen_m2(0.35, 0.35 + BAR.lit_length_m + BAR.pitch_m)
+    assert unsure > 0.6 * 0.9 * (BAR.pitch_m - 2 * BAR.overhang_m)
+    assert unseen_m2(0.35, 0.35 + 0.88 * BAR.nozzle_m) < 0.15 * unsure
+
+
+def unseen_m2(*middles_m: float) -> float:
+    light, _ = paint(passes(*middles_m), GRID, bar=BAR, sigma_m=0.0064)
+    closed = (cv2.GaussianBlur(light, (0, 0), 4) > 0.1).astype(np.float32)
+    field = travel_field(light, closed, np.ones(GRID.shape, np.float32), GRID, BAR)
+    return unseen_gaps_m2(field, None, BAR, 0.0064)
