@@ -264,7 +264,7 @@ def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: floa
     }
     bar_u_m = combined([rectangular_u(robot.bar.height_tolerance_m), height_off_m])
     by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
-    movers["bar height"] = Mover(by_bar_m[None], "robot")
+    movers["bar height"] = Mover(by_bar_m[None], "robot", bar_u_m)
     if setting.camera_after is not None:
         # At the time of the exposure the camera was anywhere between where both reference frames show it.
         shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)

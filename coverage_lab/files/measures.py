@@ -122,10 +122,17 @@ def _coverage(coverage: Coverage) -> dict[str, Any]:
         "swept_m2": _quantity(coverage.swept_m2, _M2),
         "bridged_m2": _rounded(coverage.bridged_m2, _M2),
         "zones": {name: _quantity(share, _PERCENT) for name, share in sorted(coverage.zones.items())},
-        "contributions": {
-            name: {"points": _rounded(part.points, _POINTS), "shared_by": part.shared_by}
-            for name, part in sorted(coverage.contributions.items())
-        },
+        "contributions": {name: _contribution(part) for name, part in sorted(coverage.contributions.items())},
+    }
+
+
+def _contribution(part: Contribution) -> dict[str, Any]:
+    u_mm = _rounded(part.u_mm, _POINTS)
+    return {
+        "points": _rounded(part.points, _POINTS),
+        "shared_by": part.shared_by,
+        "u_mm": u_mm,
+        "points_per_mm": _rounded(part.points / part.u_mm, _POINTS) if part.u_mm else None,
     }
 
 

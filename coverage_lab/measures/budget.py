@@ -77,6 +77,7 @@ class Mover:
 
     by_m: FloatArray  # (K, N, 2)
     shared_by: SharedBy
+    u_m: float | None = None  # the source's own standard uncertainty, if it is one length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,12 +111,16 @@ def contributions(
     gathered = sources.nodes.gather(boundary)
     doubtful = 100 * total(sources.doubtful * region) / region_cells
     moved = {
-        name: Contribution(combined(displacement_points(gathered, move) for move in mover.by_m), mover.shared_by)
+        name: Contribution(
+            combined(displacement_points(gathered, move) for move in mover.by_m),
+            mover.shared_by,
+            None if mover.u_m is None else 1000 * mover.u_m,
+        )
         for name, mover in sources.movers.items()
     }
     return {
-        "edge": Contribution(edge_points(boundary, sources.edge_u_m), "run"),
-        "transfer": Contribution(edge_points(boundary, sources.transfer_u_m), "night"),
+        "edge": Contribution(edge_points(boundary, sources.edge_u_m), "run", 1000 * sources.edge_u_m),
+        "transfer": Contribution(edge_points(boundary, sources.transfer_u_m), "night", 1000 * sources.transfer_u_m),
         "threshold": Contribution(rectangular_u(doubtful), "run"),
         "comb": Contribution(rectangular_u(100 * sources.comb_share), "run"),
         **moved,

@@ -8,6 +8,7 @@ from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import Contribution
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Room
 
 
 def outline_contributions(
@@ -42,6 +43,12 @@ def outline_contributions(
         for obstacle in room.obstacles
     ]
     return {
-        "walls": Contribution(combined(by_wall), "room"),
-        "footprints": Contribution(combined(by_obstacle), "room"),
+        "walls": Contribution(combined(by_wall), "room", 1000 * wall_u_m),
+        "footprints": Contribution(combined(by_obstacle), "room", _common_u_mm(room)),
     }
+
+
+def _common_u_mm(room: Room) -> float | None:
+    """Standard uncertainty of the footprints' sides where all are known equally well."""
+    tolerances = {obstacle.tolerance_m for obstacle in room.obstacles}
+    return 1000 * rectangular_u(tolerances.pop()) if len(tolerances) == 1 else None

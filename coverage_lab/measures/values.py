@@ -16,10 +16,14 @@ SharedBy = Literal["run", "robot", "night", "room"]
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """One source's standard uncertainty in percentage points of coverage, and what else it is shared by."""
+    """One source's standard uncertainty in percentage points of coverage, and what else it is shared by.
+
+    `u_mm` is the source's own standard uncertainty where it is one length; points over it is the sensitivity.
+    """
 
     points: float
     shared_by: SharedBy
+    u_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

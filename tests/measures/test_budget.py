@@ -76,3 +76,13 @@ def test_a_region_without_floor_has_no_budget():
     plan, nodes = plan_of(), Nodes.over(FLOOR)
     nothing = np.zeros(plan.grid.shape, np.float32)
     assert contributions(nothing, nothing, plan, sources(nodes), inset_m=0.0) == {}
+
+
+def test_a_length_brings_its_own_uncertainty_so_that_the_sensitivity_can_be_told():
+    plan, nodes = plan_of(), Nodes.over(FLOOR)
+    mover = Mover(((np.array([1.4, 1.1]) - nodes.points_m) * 0.001)[None], "robot", u_m=0.0026)
+    found = contributions(plan.grid.weights(SWEPT), plan.visible_share, plan, sources(nodes, bar=mover), inset_m=0.0)
+    assert found["bar"].u_mm == pytest.approx(2.6)
+    assert found["edge"].u_mm == pytest.approx(0.5)
+    assert found["walls"].u_mm == pytest.approx(3 / np.sqrt(3))
+    assert found["threshold"].u_mm is None
