@@ -49,7 +49,7 @@ def dips(cuts: Plane, cell_m: float, bar: Bar, blur_m: float) -> Gaps:
     dark_m = np.where(depth < DEEPER * weaker, by_half_m, by_depth_m)
     wide_m = np.maximum(dark_m + (bar.pitch_m or 0.0) - 2 * bar.overhang_m, 0.0)
     at_m = (lowest - near + (end - start) / 2) * cell_m
-    return Gaps(found, at_m, wide_m, dark_m * ODD_PER_M, weaker)
+    return Gaps(found, at_m, wide_m, dark_m * ODD_PER_M, weaker, np.zeros(len(cuts), bool))
 
 
 def _half(cuts: Plane, lowest: NDArray[np.intp], plateau: Plane) -> FloatArray:

@@ -19,3 +19,4 @@ class Gaps:
     wide_m: FloatArray  # (K,): floor between the two nozzles' ends
     odd: FloatArray  # (K,): how unlike the inside of a pass, 0.05 and more = clearly so; alike along one seam
     beside: FloatArray  # (K,): light of the passes beside it
+    irregular: NDArray[np.bool_]  # (N,) of all cuts: tracks are there that do not lie as those of one pass do

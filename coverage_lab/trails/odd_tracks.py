@@ -53,7 +53,11 @@ def odd_distances(cuts: Plane, cell_m: float, bar: Bar, pitch_m: float, blur_m: 
     found = np.nonzero(odd & (between < EMPTY) & (single | (np.abs(off) * pitch_m > MERGED * blur_m)))[0]
     near, far = at_m[found, 1], at_m[found, 2]
     wide_m = np.maximum(far - near - 2 * bar.overhang_m, 0.0)
-    return Gaps(found, (near + far) / 2, wide_m, off[found], bright[found, 1:3].mean(axis=1))
+    with np.errstate(invalid="ignore"):
+        regular = np.abs(np.diff(at_m / pitch_m, axis=1) - 1) < REGULAR
+    return Gaps(
+        found, (near + far) / 2, wide_m, off[found], bright[found, 1:3].mean(axis=1), np.asarray(~regular.all(axis=1))
+    )
 
 
 def _tracks(cuts: Plane, cell_m: float) -> tuple[FloatArray, FloatArray]:

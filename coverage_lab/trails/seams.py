@@ -39,7 +39,7 @@ STEP_M, FURTHER_M = 0.002, 0.08  # in which steps and how far seams go on beyond
 DARK = 0.35  # light in the middle of a seam, of the light beside it, at most
 WINDOW = 1.15  # nozzles: in so much floor across the passes there must be a place where two of them meet
 SEAMLESS = 1.5  # ratio of light within it from which on that place is seen
-BURNT = 0.3  # of a field cell
+IRREGULAR = 0.04  # share of cuts: a strip of a centimetre is that
 SEEN = -99.0  # logarithm of no light: stands for a place where it is known how passes meet
 READABLE = 0.1  # of a field cell, where no single seam has to be placed
 TWICE_M = 0.004  # two cuts nearer than this show the same place
@@ -67,38 +67,37 @@ def open_seams(
     else:
         gaps = dips.dips(cuts, grid.cell_m, bar, blur_m)
     middle = places[gaps.cut] + across[gaps.cut] * gaps.middle_m[:, None]
+    irregular = _share_around(field, places, gaps.irregular, _window(field, bar))
     links = _links(middle, ways[gaps.cut], gaps.odd, _painted_over(swept.share, grid, middle))
     if len(links) == 0:
-        return swept, unseen_gaps_m2(field, None, bar, blur_m)
+        return swept, unseen_gaps_m2(field, irregular, None, bar, blur_m)
     last, tip, last_m = _ends(light, grid, middle, gaps, links)
     start, end = np.concatenate([middle[links[:, 0]], last]), np.concatenate([middle[links[:, 1]], tip])
     width_m = np.concatenate([gaps.wide_m[links], np.column_stack([last_m, last_m])])
     missed = _strips(start, end, width_m, grid)
     opened = replace(swept, share=np.minimum(swept.share, 1 - missed))
-    return opened, unseen_gaps_m2(field, missed, bar, blur_m)
+    return opened, unseen_gaps_m2(field, irregular, missed, bar, blur_m)
 
 
-def unseen_gaps_m2(field: TravelField, missed: Plane | None, bar: Bar, blur_m: float) -> float:
+def unseen_gaps_m2(field: TravelField, irregular: Plane, missed: Plane | None, bar: Bar, blur_m: float) -> float:
     """Return how much floor, in square metres, may lie in gaps between passes that no light shows.
 
-    Lanes that overlap show bright strips, most gaps are found (`missed`, (rows, cols) on the grid that the field was
-    made of). Where travel runs one way and within more than a nozzle's length neither is seen, two passes meet all the
-    same: a pitch apart, as if they were one, give or take the blur.
+    Lanes that overlap show bright strips or irregular tracks (`irregular`: share of a nozzle's surroundings, on the
+    field's cells), most gaps are found (`missed`, on the cells that the field was made of). Where travel runs one way
+    and within more than a nozzle's length none of this is seen, two passes meet all the same: a pitch apart, as if they
+    were one, give or take the blur.
     """
     resolved = (bar.pitch_m or 0.0) > RESOLVED * blur_m
     gap_m = (bar.pitch_m or 0.0) - 2 * bar.overhang_m + (0.0 if resolved else blur_m)
     level = np.log(np.maximum(field.level, 1e-4)).astype(np.float32)
-    if resolved:  # clipped light is level everywhere, but its tracks still show where passes meet
-        level[field.burnt > BURNT] = SEEN
     if missed is not None:
         rows, cols = field.level.shape
         step = round(missed.shape[0] / rows)
         whole = cv2.resize(missed[: rows * step, : cols * step], (cols, rows), interpolation=cv2.INTER_AREA)
         level[whole > 0] = SEEN
-    side = int(WINDOW * bar.nozzle_m / field.grid.cell_m) | 1
-    window = np.ones((side, side), np.uint8)
+    window = np.ones((_window(field, bar),) * 2, np.uint8)
     darkest = cv2.erode(level, window)
-    alike = (darkest > SEEN) & (cv2.dilate(level, window) - darkest < np.log(SEAMLESS))
+    alike = (irregular < IRREGULAR) & (darkest > SEEN) & (cv2.dilate(level, window) - darkest < np.log(SEAMLESS))
     one_way = (np.abs(field.axis) > ONE_WAY) & (field.weight > READABLE)
     length_m = (
         np.count_nonzero((cv2.dilate((alike & one_way).astype(np.uint8), window) > 0) & one_way)
@@ -106,6 +105,25 @@ def unseen_gaps_m2(field: TravelField, missed: Plane | None, bar: Bar, blur_m: f
         / bar.nozzle_m
     )
     return float(length_m * max(gap_m, 0.0))
+
+
+def _window(field: TravelField, bar: Bar) -> int:
+    """Side, in cells of the field, of the square in which two passes must meet."""
+    return int(WINDOW * bar.nozzle_m / field.grid.cell_m) | 1
+
+
+def _share_around(field: TravelField, places: FloatArray, which: NDArray[np.bool_], side: int) -> Plane:
+    """Return the share of cuts in `which` (N,) among all in the square around each cell of the field; 0 if none."""
+    row, col = np.rint(field.grid.to_cell(places)).astype(np.intp).T
+    cell = row.clip(0, field.grid.rows - 1) * field.grid.cols + col.clip(0, field.grid.cols - 1)
+    some, every = (
+        cv2.blur(
+            np.bincount(cell, weights, field.grid.rows * field.grid.cols).reshape(field.grid.shape).astype(np.float32),
+            (side, side),
+        )
+        for weights in (which, np.ones(len(which)))
+    )
+    return np.asarray(some / np.maximum(every, np.float32(1e-6)))
 
 
 def _stations(field: TravelField) -> tuple[FloatArray, FloatArray]:

@@ -108,4 +108,4 @@ def unseen_m2(*middles_m: float) -> float:
     light, _ = paint(passes(*middles_m), GRID, bar=BAR, sigma_m=0.0064)
     closed = (cv2.GaussianBlur(light, (0, 0), 4) > 0.1).astype(np.float32)
     field = travel_field(light, closed, np.ones(GRID.shape, np.float32), GRID, BAR)
-    return unseen_gaps_m2(field, None, BAR, 0.0064)
+    return unseen_gaps_m2(field, np.zeros_like(field.floor), None, BAR, 0.0064)
