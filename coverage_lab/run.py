@@ -158,7 +158,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
             plan,
             smallest_m=setting.night.settings.smallest_pocket_m,
             body_diameter_m=robot.body_diameter_m,
-            edge_u_m=combined([swept.edge_u_m, swept.transfer_u_m]),
+            sources=sources,
         ),
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )

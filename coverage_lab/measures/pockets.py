@@ -16,7 +16,9 @@ from contourpy import contour_generator
 from numpy.typing import NDArray
 from shapely import LineString, MultiLineString, Point, Polygon
 
+from coverage_lab.measures.budget import Sources
 from coverage_lab.measures.edges import walls
+from coverage_lab.measures.pocket_doubt import PocketDoubt
 from coverage_lab.measures.uncertainty import quantity
 from coverage_lab.measures.values import Pocket
 from coverage_lab.room.grid import FloorGrid, ShareArray
@@ -30,12 +32,11 @@ Place = Literal["corner", "along a wall", "at an obstacle", "open floor"]
 
 
 def find_pockets(
-    swept: ShareArray, plan: FloorPlan, *, smallest_m: float, body_diameter_m: float, edge_u_m: float
+    swept: ShareArray, plan: FloorPlan, *, smallest_m: float, body_diameter_m: float, sources: Sources
 ) -> tuple[Pocket, ...]:
     """Return the pockets in which a circle of diameter `smallest_m` fits, the largest circle first.
 
-    `swept` (rows, cols) is the swept share of cells; `edge_u_m` the standard uncertainty of where a swept
-    edge lies, taken to be the same all around a pocket.
+    `swept` (rows, cols) is the swept share of cells; `sources` says what its edge hangs on.
     """
     missed = np.minimum(plan.visible_share, plan.reachable_share) * (1 - swept)
     found = [
@@ -44,21 +45,21 @@ def find_pockets(
         for part in _opened(outline, smallest_m / 2)
     ]
     found.sort(key=lambda one: (-one[0].length, *one[0].coords[0]))
-    surroundings = _Surroundings(plan, body_diameter_m / 2)
+    surroundings, doubt = _Surroundings(plan, body_diameter_m / 2), PocketDoubt.on(plan, sources)
     return tuple(
-        _pocket(number, circle, part, surroundings, edge_u_m) for number, (circle, part) in enumerate(found, start=1)
+        _pocket(number, circle, part, surroundings, doubt) for number, (circle, part) in enumerate(found, start=1)
     )
 
 
-def _pocket(number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, edge_u_m: float) -> Pocket:
+def _pocket(number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, doubt: PocketDoubt) -> Pocket:
     """Describe one pocket; `circle` is a radius of its largest inscribed circle, from the centre outward."""
     pole = circle.coords[0]
     place, near = surroundings.place(Point(pole), circle.length)
     corners = shapely.get_coordinates(part.exterior)
     return Pocket(
         id=number,
-        area_cm2=quantity(1e4 * part.area, 1e4 * part.length * edge_u_m, low=0.0),
-        diameter_mm=quantity(2000 * circle.length, 2000 * edge_u_m, low=0.0),
+        area_cm2=quantity(1e4 * part.area, 1e4 * doubt.area_u_m2(part), low=0.0),
+        diameter_mm=quantity(2000 * circle.length, 1000 * doubt.diameter_u_m(part, circle), low=0.0),
         pole_m=(float(pole[0]), float(pole[1])),
         centroid_m=(float(part.centroid.x), float(part.centroid.y)),
         place=place,

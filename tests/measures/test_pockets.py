@@ -11,6 +11,7 @@ from rendered_nights import NIGHTS, load
 from shapely import Point, Polygon, box
 from shapely.affinity import rotate
 
+from coverage_lab.measures.budget import Nodes, Sources
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import floor_plan
@@ -33,7 +34,12 @@ def pockets_of(missed, room=BARE, *, cell_m=0.002, smallest_m=0.03, edge_u_m=0.0
         grid=FloorGrid.over(room.floor, cell_m),
     )
     swept = 1 - plan.grid.weights(missed)
-    return find_pockets(swept, plan, smallest_m=smallest_m, body_diameter_m=0.3, edge_u_m=edge_u_m)
+    sources = sources_of(plan, edge_u_m=edge_u_m)
+    return find_pockets(swept, plan, smallest_m=smallest_m, body_diameter_m=0.3, sources=sources)
+
+
+def sources_of(plan, *, edge_u_m, movers=None):
+    return Sources(edge_u_m, 0.0, np.zeros(plan.grid.shape, np.float32), Nodes.over(plan.room.floor), movers or {})
 
 
 @pytest.mark.parametrize("night", NIGHTS)
@@ -44,7 +50,7 @@ def test_pockets_of_rendered_nights(rendered: Path, night: str):
         known.plan,
         smallest_m=0.030,
         body_diameter_m=known.body_diameter_m,
-        edge_u_m=0.0005,
+        sources=sources_of(known.plan, edge_u_m=0.0005),
     )
     true = [pocket for pocket in known.truth["pockets"]["items"] if pocket["diameter_mm"] >= 45]
     for pocket in true:
