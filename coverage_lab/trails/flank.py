@@ -35,7 +35,7 @@ REACH_OUT = 3.2  # how far out the flank is used, in sigmas
 REACH_IN_FLANK = 0.5  # how far in when only the outer flank is trusted
 REACH_IN_BLUR = 1.5  # how far in when the blur is looked for
 REACH_IN_WHOLE = 2.5  # how far in when the track is fitted on both its sides
-RESOLVED = 2.2  # pitch over blur from which on tracks are told apart
+RESOLVED = 2.9  # pitch over blur from which on tracks are told apart
 FOR_SIGMA = 700  # points that the blur is fitted to
 TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
 

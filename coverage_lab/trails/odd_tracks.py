@@ -26,6 +26,7 @@ REGULAR = 0.06  # pitches: what the distances beside it may differ by
 MERGED = 1.6  # of the trail's blur: by how much merged tracks begin off the pitch, at most
 ALIKE = 1.2  # ratio of light beside a seam: merged tracks hold twice as much
 ALIKE_CLIPPED = 1.07  # where light is clipped they are but a little wider
+ALIKE_GAPS = 1.5  # ratio of light in the gaps beside a seam: between merged tracks it is never dark
 EMPTY = 1.1  # light between a seam's tracks over that between tracks of one pass: a faint track hides beside a strong
 SMOOTH_CELLS = 1.2  # where tracks are clipped, so that flat tops have a middle
 FAINTEST = 0.25  # of a cut's brightest track: light below is none
@@ -48,9 +49,9 @@ def odd_distances(cuts: Plane, cell_m: float, bar: Bar, pitch_m: float, blur_m: 
     at_m, bright = _tracks(cuts, cell_m)
     off, odd = _odd(at_m / pitch_m)
     odd &= ~clipped | (np.abs(off) > ODD_CLIPPED)
-    between, unlike = _held(cuts, at_m / cell_m, pitch_m / cell_m)
-    single = unlike < np.where(clipped, ALIKE_CLIPPED, ALIKE)
-    found = np.nonzero(odd & (between < EMPTY) & (single | (np.abs(off) * pitch_m > MERGED * blur_m)))[0]
+    between, unlike, unlike_gaps = _held(cuts, at_m / cell_m, pitch_m / cell_m)
+    single = (unlike < np.where(clipped, ALIKE_CLIPPED, ALIKE)) | (np.abs(off) * pitch_m > MERGED * blur_m)
+    found = np.nonzero(odd & (between < EMPTY) & single & (unlike_gaps < ALIKE_GAPS))[0]
     near, far = at_m[found, 1], at_m[found, 2]
     wide_m = np.maximum(far - near - 2 * bar.overhang_m, 0.0)
     with np.errstate(invalid="ignore"):
@@ -95,11 +96,11 @@ def _odd(between: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     return off, np.asarray(odd)
 
 
-def _held(cuts: Plane, tracks: FloatArray, pitch: float) -> tuple[FloatArray, FloatArray]:
+def _held(cuts: Plane, tracks: FloatArray, pitch: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Compare the light that parts of each cut hold; `tracks` (N, 4) in samples off its middle.
 
-    Returns how many times more there is between the two tracks in the middle than between those beside, and how many
-    times more both tracks on one side hold than both on the other.
+    Returns how many times more there is between the two tracks in the middle than between those beside, how many times
+    more both tracks on one side hold than both on the other, and how many times more the gap on one side.
     """
     sums = np.cumsum(cuts - cuts.min(axis=1, keepdims=True), axis=1)
     middle, last = cuts.shape[1] // 2, cuts.shape[1] - 1
@@ -115,4 +116,6 @@ def _held(cuts: Plane, tracks: FloatArray, pitch: float) -> tuple[FloatArray, Fl
     one = until(tracks[:, 1] + pitch / 2) - until(tracks[:, 0] - pitch / 2)
     other = until(tracks[:, 3] + pitch / 2) - until(tracks[:, 2] - pitch / 2)
     unlike = np.maximum(one, other) / np.maximum(np.minimum(one, other), 1e-9)
-    return (held[2] - held[1]) / np.maximum(beside, 1e-9), unlike
+    gaps = held[1] - held[0], held[3] - held[2]
+    unlike_gaps = np.maximum(*gaps) / np.maximum(np.minimum(*gaps), 1e-9)
+    return (held[2] - held[1]) / np.maximum(beside, 1e-9), unlike, unlike_gaps
