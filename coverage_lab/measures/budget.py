@@ -58,17 +58,22 @@ class Nodes:
 
     def gather(self, boundary: SweptBoundary) -> SweptBoundary:
         """Return a boundary of one piece per node on which displacements have the same effect (linear weights)."""
-        place = (boundary.at_m - [self.west_m, self.south_m]) / NODE_M
+        node, weight = self.around(boundary.at_m)
+        outward = [
+            np.bincount(node.ravel(), (weight * part[:, None]).ravel(), self.rows * self.cols)
+            for part in boundary.outward_m.T
+        ]
+        return SweptBoundary(self.points_m, np.column_stack(outward), boundary.region_m2)
+
+    def around(self, points_m: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+        """Return the four nodes around each point (N, 2), and their weights in linear interpolation: (N, 4) both."""
+        place = (points_m - [self.west_m, self.south_m]) / NODE_M
         low = np.clip(np.floor(place), 0, [self.cols - 2, self.rows - 2]).astype(np.intp)
-        part = place - low
-        outward = np.zeros((self.rows * self.cols, 2))
-        for right in (0, 1):
-            for up in (0, 1):
-                weight = np.abs(1 - right - part[:, 0]) * np.abs(1 - up - part[:, 1])
-                node = (low[:, 1] + up) * self.cols + low[:, 0] + right
-                for axis in (0, 1):
-                    outward[:, axis] += np.bincount(node, weight * boundary.outward_m[:, axis], len(outward))
-        return SweptBoundary(self.points_m, outward, boundary.region_m2)
+        right, up = (place - low).T
+        node = low[:, 1] * self.cols + low[:, 0]
+        nodes = np.stack([node, node + 1, node + self.cols, node + self.cols + 1], axis=1)
+        weights = np.stack([(1 - right) * (1 - up), right * (1 - up), (1 - right) * up, right * up], axis=1)
+        return nodes, weights
 
 
 @dataclass(frozen=True, slots=True, eq=False)

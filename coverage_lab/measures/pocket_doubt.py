@@ -7,8 +7,10 @@ shift; the largest circle by twice the mean shift of the places it touches, each
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -17,7 +19,7 @@ from shapely import LineString, Polygon
 
 from coverage_lab.measures.budget import Sources
 from coverage_lab.measures.edges import walls
-from coverage_lab.measures.uncertainty import SweptBoundary, combined, rectangular_u
+from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.room.plan import FloorPlan
 
 FloatArray = NDArray[np.float64]
@@ -28,62 +30,88 @@ BALANCED = 100.0  # how much more the weights' sum counts than that they balance
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PocketDoubt:
-    """What a pocket's outline hangs on: the plan's own sources, and the walls and obstacles."""
+class _Pieces:
+    """Pieces of outline: where they lie, how much their moving outward counts (and for which of K numbers)."""
 
-    sources: Sources
-    edge_u_m: float  # standard uncertainty of where the swept edge lies
-    rim: shapely.Geometry  # of the reachable floor
-    hidden: shapely.Geometry
-    solids: NDArray[np.object_]  # (S,): walls as lines, then footprints
-    solid_u_m: FloatArray  # (S,): standard uncertainty of where each stands
-    near_m: float  # an outline on cells is no nearer to the true rim
+    at_m: FloatArray  # (N, 2)
+    outward: FloatArray  # (N, 2)
+    owner: NDArray[np.intp]  # (N,), rising
 
-    @classmethod
-    def on(cls, plan: FloorPlan, sources: Sources) -> PocketDoubt:
-        """Return the doubt of pockets on `plan`."""
-        lines = [shapely.linestrings(np.array(wall)) for wall in walls(plan.room.floor)]
-        things = plan.room.obstacles
-        tolerances = [plan.room.floor_tolerance_m] * len(lines) + [thing.tolerance_m for thing in things]
-        rim, hidden = plan.reachable.boundary, plan.hidden
-        shapely.prepare([rim, hidden])
-        return cls(
-            sources,
-            combined([sources.edge_u_m, sources.transfer_u_m]),
-            rim,
-            hidden,
-            np.array([*lines, *(thing.footprint for thing in things)], dtype=object),
-            np.array([rectangular_u(tolerance) for tolerance in tolerances]),
-            1.5 * plan.grid.cell_m,
-        )
 
-    def area_u_m2(self, part: Polygon) -> float:
-        """Return the standard uncertainty of a pocket's area."""
-        ring = shapely.get_coordinates(shapely.segmentize(shapely.orient_polygons(part).exterior, PIECE_M))
-        step = np.diff(ring, axis=0)
-        return self._u_m((ring[:-1] + ring[1:]) / 2, np.column_stack([step[:, 1], -step[:, 0]]))
+def pocket_doubt(
+    pockets: Sequence[tuple[LineString, Polygon]], plan: FloorPlan, sources: Sources
+) -> tuple[FloatArray, FloatArray]:
+    """Return the standard uncertainties of all pockets' areas (m²) and of their largest circles' diameters (m).
 
-    def diameter_u_m(self, part: Polygon, circle: LineString) -> float:
-        """Return the standard uncertainty of the diameter of a pocket's largest circle, given as one of its radii."""
-        pole = np.asarray(circle.coords[0])
-        ring = shapely.get_coordinates(part.exterior)
-        start, step = ring[:-1], np.diff(ring, axis=0)
-        along = ((pole - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
-        nearest = start + along.clip(0, 1)[:, None] * step
-        away_m = np.linalg.norm(nearest - pole, axis=1)
-        touched = nearest[away_m < circle.length + TOUCHING_M]
-        outward = (touched - pole) / np.linalg.norm(touched - pole, axis=1, keepdims=True)
-        weights, _ = nnls(np.vstack([outward.T, np.full(len(touched), BALANCED)]), np.array([0, 0, BALANCED]))
-        return self._u_m(touched, 2 * weights[:, None] * outward)
+    A pocket is a radius of its largest circle, from the centre outward, and its outline.
+    """
+    if not pockets:
+        return np.zeros(0), np.zeros(0)
+    pieces = [_of_area(part) for _, part in pockets] + [_of_diameter(part, circle) for circle, part in pockets]
+    together = _Pieces(
+        np.concatenate([at_m for at_m, _ in pieces]),
+        np.concatenate([outward for _, outward in pieces]),
+        np.repeat(np.arange(len(pieces)), [len(at_m) for at_m, _ in pieces]),
+    )
+    u = _combined(together, len(pieces), plan, sources)
+    return u[: len(pockets)], u[len(pockets) :]
 
-    def _u_m(self, at_m: FloatArray, outward: FloatArray) -> float:
-        """Combine the effects of all sources on pieces at `at_m` (N, 2) that count by `outward` (N, 2)."""
-        points = shapely.points(at_m)
-        by_rim = shapely.distance(points, self.rim) < self.near_m
-        by_edge = ~by_rim & ~shapely.dwithin(points, self.hidden, self.near_m)
-        size = np.linalg.norm(outward, axis=1)
-        beside = shapely.distance(points[by_rim, None], self.solids).argmin(axis=1)
-        by_solid = np.bincount(beside, size[by_rim], len(self.solids)) * self.solid_u_m
-        gathered = self.sources.nodes.gather(SweptBoundary(at_m[by_edge], outward[by_edge], 1.0)).outward_m
-        moved = [float((gathered * by_m).sum()) for mover in self.sources.movers.values() for by_m in mover.by_m]
-        return combined([size[by_edge].sum() * self.edge_u_m, *by_solid, *moved])
+
+def _of_area(part: Polygon) -> tuple[FloatArray, FloatArray]:
+    """Pieces of a pocket's outline, each counting by its length, outward."""
+    ring = shapely.get_coordinates(shapely.segmentize(shapely.orient_polygons(part).exterior, PIECE_M))
+    step = np.diff(ring, axis=0)
+    return (ring[:-1] + ring[1:]) / 2, np.column_stack([step[:, 1], -step[:, 0]])
+
+
+def _of_diameter(part: Polygon, circle: LineString) -> tuple[FloatArray, FloatArray]:
+    """The places that a pocket's largest circle touches, each counting by twice the weight that balances it."""
+    pole = np.asarray(circle.coords[0])
+    ring = shapely.get_coordinates(part.exterior)
+    start, step = ring[:-1], np.diff(ring, axis=0)
+    along = ((pole - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
+    nearest = start + along.clip(0, 1)[:, None] * step
+    away_m = np.linalg.norm(nearest - pole, axis=1)
+    touched = nearest[away_m < circle.length + TOUCHING_M]
+    outward = (touched - pole) / np.linalg.norm(touched - pole, axis=1, keepdims=True)
+    weights, _ = nnls(np.vstack([outward.T, np.full(len(touched), BALANCED)]), np.array([0, 0, BALANCED]))
+    return touched, 2 * weights[:, None] * outward
+
+
+def _combined(pieces: _Pieces, count: int, plan: FloorPlan, sources: Sources) -> FloatArray:
+    """Combine the effects of all sources on `count` numbers made of pieces."""
+    # By cells, since an outline on cells is no nearer to the true rim than a cell and a half.
+    row, col = np.rint(plan.grid.to_cell(pieces.at_m)).astype(np.intp).T.clip(0, np.array(plan.grid.shape)[:, None] - 1)
+    by_rim = _beside(plan.reachable_share < 0.999)[row, col]
+    by_edge = ~by_rim & ~_beside(plan.hidden_share > 0.001)[row, col]
+    size = np.linalg.norm(pieces.outward, axis=1)
+
+    solids, solid_u_m = _solids(plan)
+    beside = shapely.distance(shapely.points(pieces.at_m[by_rim])[:, None], solids).argmin(axis=1)
+    lengths = np.bincount(pieces.owner[by_rim] * len(solids) + beside, size[by_rim], count * len(solids))
+    by_solid = lengths.reshape(count, -1) * solid_u_m
+
+    edge_u_m = combined([sources.edge_u_m, sources.transfer_u_m])
+    by_shift = np.bincount(pieces.owner[by_edge], size[by_edge], count) * edge_u_m
+
+    node, weight = sources.nodes.around(pieces.at_m[by_edge])
+    squares = by_shift**2 + (by_solid**2).sum(axis=1)
+    for by_m in (by_m for mover in sources.movers.values() for by_m in mover.by_m):
+        moved_m = (by_m[node] * weight[..., None]).sum(axis=1)
+        effect = (moved_m * pieces.outward[by_edge]).sum(axis=1)
+        squares += np.bincount(pieces.owner[by_edge], effect, count) ** 2
+    return np.asarray(np.sqrt(squares))
+
+
+def _beside(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The cells and their neighbours, (rows, cols)."""
+    return np.asarray(cv2.dilate(cells.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+
+
+def _solids(plan: FloorPlan) -> tuple[NDArray[np.object_], FloatArray]:
+    """Walls as lines, then footprints (S,), and the standard uncertainty of where each stands."""
+    lines = [shapely.linestrings(np.array(wall)) for wall in walls(plan.room.floor)]
+    things = plan.room.obstacles
+    tolerances = [plan.room.floor_tolerance_m] * len(lines) + [thing.tolerance_m for thing in things]
+    shapes = np.array([*lines, *(thing.footprint for thing in things)], dtype=object)
+    return shapes, np.array([rectangular_u(tolerance) for tolerance in tolerances])

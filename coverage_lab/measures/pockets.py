@@ -18,7 +18,7 @@ from shapely import LineString, MultiLineString, Point, Polygon
 
 from coverage_lab.measures.budget import Sources
 from coverage_lab.measures.edges import walls
-from coverage_lab.measures.pocket_doubt import PocketDoubt
+from coverage_lab.measures.pocket_doubt import pocket_doubt
 from coverage_lab.measures.uncertainty import quantity
 from coverage_lab.measures.values import Pocket
 from coverage_lab.room.grid import FloorGrid, ShareArray
@@ -45,21 +45,28 @@ def find_pockets(
         for part in _opened(outline, smallest_m / 2)
     ]
     found.sort(key=lambda one: (-one[0].length, *one[0].coords[0]))
-    surroundings, doubt = _Surroundings(plan, body_diameter_m / 2), PocketDoubt.on(plan, sources)
+    surroundings = _Surroundings(plan, body_diameter_m / 2)
+    area_u_m2, diameter_u_m = pocket_doubt(found, plan, sources)
     return tuple(
-        _pocket(number, circle, part, surroundings, doubt) for number, (circle, part) in enumerate(found, start=1)
+        _pocket(number, circle, part, surroundings, (float(area_u_m2[number - 1]), float(diameter_u_m[number - 1])))
+        for number, (circle, part) in enumerate(found, start=1)
     )
 
 
-def _pocket(number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, doubt: PocketDoubt) -> Pocket:
-    """Describe one pocket; `circle` is a radius of its largest inscribed circle, from the centre outward."""
+def _pocket(
+    number: int, circle: LineString, part: Polygon, surroundings: _Surroundings, u: tuple[float, float]
+) -> Pocket:
+    """Describe one pocket; `circle` is a radius of its largest inscribed circle, from the centre outward.
+
+    `u` are the standard uncertainties of its area in m² and of the circle's diameter in m.
+    """
     pole = circle.coords[0]
     place, near = surroundings.place(Point(pole), circle.length)
     corners = shapely.get_coordinates(part.exterior)
     return Pocket(
         id=number,
-        area_cm2=quantity(1e4 * part.area, 1e4 * doubt.area_u_m2(part), low=0.0),
-        diameter_mm=quantity(2000 * circle.length, 1000 * doubt.diameter_u_m(part, circle), low=0.0),
+        area_cm2=quantity(1e4 * part.area, 1e4 * u[0], low=0.0),
+        diameter_mm=quantity(2000 * circle.length, 1000 * u[1], low=0.0),
         pole_m=(float(pole[0]), float(pole[1])),
         centroid_m=(float(part.centroid.x), float(part.centroid.y)),
         place=place,
