@@ -28,6 +28,7 @@ ALIKE = 1.2  # ratio of light beside a seam: merged tracks hold twice as much
 ALIKE_CLIPPED = 1.07  # where light is clipped they are but a little wider
 ALIKE_GAPS = 1.5  # ratio of light in the gaps beside a seam: between merged tracks it is never dark
 EMPTY = 1.1  # light between a seam's tracks over that between tracks of one pass: a faint track hides beside a strong
+EMPTY_NARROW = 1.3  # the same where the tracks are less than a pitch apart: clipped light fills the gap
 SMOOTH_CELLS = 1.2  # where tracks are clipped, so that flat tops have a middle
 FAINTEST = 0.25  # of a cut's brightest track: light below is none
 
@@ -51,7 +52,9 @@ def odd_distances(cuts: Plane, cell_m: float, bar: Bar, pitch_m: float, blur_m: 
     odd &= ~clipped | (np.abs(off) > ODD_CLIPPED)
     between, unlike, unlike_gaps = _held(cuts, at_m / cell_m, pitch_m / cell_m)
     single = (unlike < np.where(clipped, ALIKE_CLIPPED, ALIKE)) | (np.abs(off) * pitch_m > MERGED * blur_m)
-    found = np.nonzero(odd & (between < EMPTY) & single & (unlike_gaps < ALIKE_GAPS))[0]
+    found = np.nonzero(odd & (between < np.where(off > 0, EMPTY, EMPTY_NARROW)) & single & (unlike_gaps < ALIKE_GAPS))[
+        0
+    ]
     near, far = at_m[found, 1], at_m[found, 2]
     wide_m = np.maximum(far - near - 2 * bar.overhang_m, 0.0)
     with np.errstate(invalid="ignore"):

@@ -27,6 +27,7 @@ Plane = NDArray[np.float32]
 ONE_WAY = 0.85  # length of the doubled mean direction from which on passes run one way
 SWEPT = 0.5  # of a field cell
 RESOLVED, RESOLVED_CELLS = 2.9, 2.5  # pitch over blur, and in cells, from which on tracks are told apart
+RIPPLE = 0.6  # light between tracks over that on them, where the tracks are seen
 PAINTED_OVER = 0.5  # share of the cell in a gap's middle: less, and the gap is open already
 ODD = 0.02  # how odd a seam must be on the whole
 CLEARLY_ODD = 0.05
@@ -55,14 +56,13 @@ def open_seams(
     so bright". The second value is an area in square metres, see `unseen_gaps_m2`.
     """
     light, pitch_m, blur_m = swept.trail_light, bar.pitch_m or 0.0, swept.blur_m
-    resolved = pitch_m > max(RESOLVED_CELLS * grid.cell_m, RESOLVED * blur_m)
-    reach_m = odd_tracks.reach_m(pitch_m) if resolved else dips.reach_m(pitch_m, blur_m)
+    reach_m = max(odd_tracks.reach_m(pitch_m), dips.reach_m(pitch_m, blur_m))
     places, ways = _stations(field)
     if len(places) == 0:
         return swept, 0.0
     across = np.column_stack([-ways[:, 1], ways[:, 0]])
     cuts = _cuts(light, grid, places, across, reach_m)
-    if resolved:
+    if _resolved(cuts, pitch_m, blur_m, grid.cell_m):
         gaps = odd_tracks.odd_distances(cuts, grid.cell_m, bar, pitch_m, blur_m, BELOW_CLIP * clip)
     else:
         gaps = dips.dips(cuts, grid.cell_m, bar, blur_m)
@@ -105,6 +105,16 @@ def unseen_gaps_m2(field: TravelField, irregular: Plane, missed: Plane | None, b
         / bar.nozzle_m
     )
     return float(length_m * max(gap_m, 0.0))
+
+
+def _resolved(cuts: Plane, pitch_m: float, blur_m: float, cell_m: float) -> bool:
+    """Say whether tracks are told apart: by the blur or, since clipped light does not tell it well, by sight."""
+    pitch, middle = pitch_m / cell_m, cuts.shape[1] // 2
+    if pitch < RESOLVED_CELLS or pitch_m > RESOLVED * blur_m:
+        return pitch >= RESOLVED_CELLS
+    half = int(np.ceil(pitch / 2))
+    around = cuts[:, middle - half : middle + half + 1]
+    return float(np.percentile(around.min(axis=1) / np.maximum(around.max(axis=1), 1e-6), 25)) < RIPPLE
 
 
 def _window(field: TravelField, bar: Bar) -> int:
