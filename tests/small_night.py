@@ -67,7 +67,8 @@ class Lab:
         return Told(int(stop.value.code or 0), told.err.splitlines(), told.out)
 
     def measure(self, *arguments: str | Path) -> Told:
-        return self.run("measure", *(arguments or [self.night]))
+        """Measure in this process, without workers."""
+        return self.run("measure", "--workers", "1", *(arguments or [self.night]))
 
     def measures(self, run: str = "heron-1") -> dict[str, Any]:
         return dict(json.loads((self.night / "results" / run / "measures.json").read_text(encoding="utf-8")))

@@ -17,7 +17,7 @@ import pytest
 from small_night import Features, Lab
 
 from coverage_lab.errors import ExitCode
-from coverage_lab.season import batch
+from coverage_lab.season import work
 
 Spoil = Callable[[Lab], object]
 
@@ -343,10 +343,10 @@ def test_disk_that_does_not_take_it(lab: Lab, number: int, words: list[str]):
         raise OSError(number, os.strerror(number))
 
     lab.monkeypatch.setattr(os, "fsync", fail)
-    told = lab.measure()
+    told = lab.measure("--again", lab.night)
     assert told.code == ExitCode.SOME_FAILED
     for run in ("heron-1", "heron-2"):
-        told.line(f"2031-02-11/{run}: failed: results/{run}/", *words)
+        told.line(f"2031-02-11/{run}: failed: results/.staging/{run}/", *words)
     assert {path: path.read_bytes() for path in (lab.night / "results").rglob("*") if path.is_file()} == before
 
 
@@ -354,21 +354,21 @@ def test_interrupted(lab: Lab):
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    lab.monkeypatch.setattr(batch, "store", interrupt)
+    lab.monkeypatch.setattr(work, "measure", interrupt)
     told = lab.measure()
     assert told.code == ExitCode.INTERRUPTED
     told.line("stopped", "measure again")
 
 
 def test_a_mistake_of_ours_is_named_and_the_night_goes_on(lab: Lab):
-    measure = batch.measure
+    measure = work.measure
 
     def stumble(run: Any, setting: Any) -> Any:
         if run.id == "heron-1":
             raise ZeroDivisionError("by zero")
         return measure(run, setting)
 
-    lab.monkeypatch.setattr(batch, "measure", stumble)
+    lab.monkeypatch.setattr(work, "measure", stumble)
     told = lab.measure()
     assert told.code == ExitCode.SOME_FAILED
     told.line("heron-1: failed: ZeroDivisionError: by zero (test_bad_input.py", "report it")

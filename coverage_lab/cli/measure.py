@@ -15,23 +15,45 @@ def measure(
         list[Path],
         typer.Argument(help="Runs (NIGHT/RUN), nights, or a season folder.", metavar="PATH", show_default=False),
     ],
+    again: Annotated[bool, typer.Option("--again", help="Measure also runs whose results still hold.")] = False,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Read every file to see what changed; do not trust size and time stamp.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be measured, why and with what; measure nothing.")
+    ] = False,
+    workers: Annotated[int, typer.Option(min=0, help="Worker processes; 0 is one for each core.")] = 0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one line of JSON per run to standard output.")] = False,
 ) -> None:
     """Measure runs: coverage, edges, missed pockets, driving pattern, and an annotated picture of each.
 
-    Results go to the folder "results" in each night. Exit code 0: all measured; 1: some runs were refused or
-    failed, each is named; 2: a file or the command is wrong, nothing was measured.
+    Results go to the folder "results" in each night. Runs whose results still hold are left alone. Exit code 0: all
+    measured, or nothing new to do; 1: some runs were refused or failed, each is named; 2: a file or the command is
+    wrong, nothing was measured.
     """
-    from coverage_lab.cli.progress import Progress
-    from coverage_lab.season.batch import measure_all
+    import os
+
+    from coverage_lab.cli.progress import Progress, print_table
+    from coverage_lab.season.batch import crew, look_through, measure_all, orphans
     from coverage_lab.season.jobs import find_jobs
+    from coverage_lab.season.preview import preview
 
     jobs = find_jobs(paths)
-    with Progress(sum(len(job.runs) for job in jobs), as_json) as progress:
+    wanted = look_through(jobs, again=again, verify=verify)
+    for line in (f"{key}: no run of this night any more; its results are kept" for job in jobs for key in orphans(job)):
+        typer.echo(line, err=True)
+    if dry_run:
+        for line in (line for one in wanted for line in preview(one)):
+            typer.echo(line, err=True)
+        return
+    total = sum(len(one.reasons) for one in wanted)
+    start, in_flight = crew(workers or os.cpu_count() or 1, total)
+    with Progress(total, as_json) as progress:
         try:
-            summary = measure_all(jobs, progress.report)
+            summary = measure_all(wanted, progress.report, start=start, in_flight=in_flight, again=again)
         except KeyboardInterrupt:
             typer.echo("stopped: finished runs are kept; measure again for the rest", err=True)
             raise typer.Exit(ExitCode.INTERRUPTED) from None
+    print_table(summary)
     typer.echo(str(summary), err=True)
     raise typer.Exit(summary.exit_code)

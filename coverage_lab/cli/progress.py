@@ -1,17 +1,22 @@
-"""What is shown while runs are measured: a bar on standard error, a line per run."""
+"""What is shown while runs are measured: a bar on standard error, a line per run, and a table at the end."""
 
 from __future__ import annotations
 
 import json
 from types import TracebackType
+from typing import Any
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
+from rich.table import Table
 
 from coverage_lab.files.results import measures_to_json
-from coverage_lab.season.batch import Outcome
+from coverage_lab.season.batch import Summary
+from coverage_lab.season.work import Outcome
+
+_VERDICTS = ("measured", "refused", "failed", "done")
 
 
 class Progress:
@@ -20,10 +25,12 @@ class Progress:
     def __init__(self, total: int, as_json: bool) -> None:
         self._as_json = as_json
         self._console = Console(stderr=True, highlight=False)
-        columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        counts = TextColumn("{task.fields[refused]} refused, {task.fields[failed]} failed, {task.fields[left]} left")
+        columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), counts, TimeRemainingColumn())
         # Without a terminal a bar would only leave an empty line in the log.
         self._bar = Bar(*columns, console=self._console, transient=True, disable=not self._console.is_terminal)
-        self._task = self._bar.add_task("measuring", total=total)
+        self._counts: dict[str, Any] = {"refused": 0, "failed": 0, "left": total}
+        self._task = self._bar.add_task("measuring", total=total, **self._counts)
 
     def __enter__(self) -> Progress:
         self._bar.start()
@@ -37,6 +44,21 @@ class Progress:
     def report(self, outcome: Outcome) -> None:
         """Show what became of one run."""
         self._console.print(f"{outcome.key}: {outcome.verdict}: {outcome.text}", markup=False, soft_wrap=True)
-        self._bar.advance(self._task)
+        self._counts["left"] -= 1
+        if outcome.verdict in self._counts:
+            self._counts[outcome.verdict] += 1
+        self._bar.update(self._task, advance=1, **self._counts)
         if self._as_json:
             typer.echo(json.dumps(measures_to_json(outcome.measures), ensure_ascii=False))
+
+
+def print_table(summary: Summary) -> None:
+    """Print to standard error how many runs of each night were measured; of a single night the last line tells it."""
+    if len(summary.counts) < 2:
+        return
+    table = Table("night", *("done before" if verdict == "done" else verdict for verdict in _VERDICTS))
+    for column in table.columns[1:]:
+        column.justify = "right"
+    for night, counts in summary.counts.items():
+        table.add_row(night, *(str(counts[verdict]) for verdict in _VERDICTS))
+    Console(stderr=True, highlight=False).print(table)

@@ -18,12 +18,13 @@ from coverage_lab.files.geometry import geojson
 from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
 from coverage_lab.files.places import natural
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
-from coverage_lab.files.store import remove_file, write_file, write_files
+from coverage_lab.files.store import move_files, remove_file, write_file, write_files
 from coverage_lab.measures.values import Measures, Pocket
 
 __all__ = [
     "PlanArrays",
     "measures_to_json",
+    "place_results",
     "pockets_to_bytes",
     "read_measures",
     "read_plan",
@@ -35,6 +36,8 @@ __all__ = [
 # A spreadsheet runs a cell as a formula if it begins so (OWASP, CSV injection). Plain numbers are safe.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+
+_OPTIONAL = ("plan.npz", "overlay.png", "pockets.geojson")  # what a run may not have
 
 
 def write_results(
@@ -52,18 +55,29 @@ def write_results(
     """
     numbers = to_bytes(measures_to_json(measures))
     contents = _earlier(folder, numbers)
-    contents[folder / "made.json"] = to_bytes(dict(sorted(made.items())))
-    optional = {
-        "plan.npz": None if plan is None else plan_to_bytes(plan),
-        "overlay.png": overlay_png,
-        "pockets.geojson": None if measures.pockets is None else pockets_to_bytes(measures.pockets),
-    }
+    pockets = None if measures.pockets is None else pockets_to_bytes(measures.pockets)
+    optional = dict(zip(_OPTIONAL, (None if plan is None else plan_to_bytes(plan), overlay_png, pockets), strict=True))
     contents |= {folder / name: content for name, content in optional.items() if content is not None}
-    # The numbers come last: a folder with them is complete.
-    write_files(contents | {folder / "measures.json": numbers})
+    contents[folder / "measures.json"] = numbers
+    # How it was made comes last: a folder that says so is complete.
+    write_files(contents | {folder / "made.json": to_bytes(dict(sorted(made.items())))})
     for name, content in optional.items():
         if content is None:
             remove_file(folder / name)
+
+
+def place_results(staged: Path, folder: Path) -> None:
+    """Move what `write_results` wrote into the fresh folder `staged` to a run's results folder, on the same disk.
+
+    Former numbers are kept and files that the run does not have are removed as there. While files are moved the folder
+    has no made.json, so that one left half moved counts as not measured. Raises CannotWrite.
+    """
+    write_files(_earlier(folder, (staged / "measures.json").read_bytes()))
+    remove_file(folder / "made.json")
+    there = [name for name in _OPTIONAL if (staged / name).exists()]
+    for name in set(_OPTIONAL) - set(there):
+        remove_file(folder / name)
+    move_files({staged / name: folder / name for name in (*there, "measures.json", "made.json")})
 
 
 def _earlier(folder: Path, numbers: bytes) -> dict[Path, bytes]:

@@ -49,6 +49,17 @@ def write_files(contents: Mapping[Path, bytes]) -> None:
                 temporary.unlink(missing_ok=True)
 
 
+def move_files(places: Mapping[Path, Path]) -> None:
+    """Move each file to its new place on the same disk, in order; their folders are made. Raises CannotWrite."""
+    path = Path()
+    try:
+        for source, path in places.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            source.replace(path)
+    except OSError as error:
+        raise CannotWrite(_problem(path, error)) from error
+
+
 def remove_file(path: Path) -> None:
     """Remove a file if it is there. Raises CannotWrite."""
     try:

@@ -1,180 +1,244 @@
-"""Measure many runs and keep what was found. A bad run is named and the others go on."""
+"""Measure many runs and keep what was found. A bad run is named and the others go on.
+
+    nights ──► what is not done yet ──► a task per run ──► workers, into staging folders ──► moved into place
+
+Nights follow each other without a pause: workers begin the next while the last runs of one are still under way.
+"""
 
 from __future__ import annotations
 
-import platform
-import traceback
+import secrets
+import shutil
+from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
+from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
-import cv2
-import numpy as np
-import scipy
-import shapely
-
-from coverage_lab import __version__
-from coverage_lab.errors import CannotWrite, CoverageLabError, ExitCode, Refused
+from coverage_lab.errors import CannotWrite, CoverageLabError, ExitCode, Problem
 from coverage_lab.files.night import results_folder
-from coverage_lab.files.results import PlanArrays, read_measures, write_results, write_summary
-from coverage_lab.job import METHOD, Night, Quality, Run
-from coverage_lab.measures.values import Measures
-from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
-from coverage_lab.season.draw import draw
+from coverage_lab.files.results import place_results, read_measures, write_summary
+from coverage_lab.files.store import write_file
+from coverage_lab.job import Run
 from coverage_lab.season.jobs import NightJob
+from coverage_lab.season.ledger import why_measure
+from coverage_lab.season.lock import locked
+from coverage_lab.season.pool import Here, Pool, processes
+from coverage_lab.season.work import Outcome, Shared, Task, fail, outcome_of, share, told_in, without_numbers, work
 
-LIBRARIES = (cv2, np, scipy, shapely)
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one run."""
-
-    key: str
-    verdict: str  # measured, refused or failed
-    text: str  # coverage with its interval and what is doubtful, or the reason
-    measures: Measures
+STAGING = ".staging"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Summary:
-    """What became of a pass over many runs."""
+    """What became of a pass over many runs: counts, so that it stays small."""
 
-    outcomes: tuple[Outcome, ...]
-    unsummarised: tuple[str, ...] = ()  # what kept a night's summary from being written
+    counts: dict[str, Counter[str]] = field(default_factory=dict)  # of each night, runs by verdict
+    troubles: list[str] = field(default_factory=list)  # what kept a whole night or its summary from being done
+
+    def add(self, night: str, verdict: str, runs: int = 1) -> None:
+        """Count runs of a night; the verdict "done" is for those whose results still hold."""
+        self.counts.setdefault(night, Counter())[verdict] += runs
+
+    @property
+    def totals(self) -> Counter[str]:
+        """Runs of all nights by verdict."""
+        return sum(self.counts.values(), Counter())
 
     @property
     def exit_code(self) -> ExitCode:
-        """0 if every run was measured, else 1."""
-        good = all(outcome.verdict == "measured" for outcome in self.outcomes) and not self.unsummarised
-        return ExitCode.DONE if good else ExitCode.SOME_FAILED
+        """0 if every run of this pass was measured, else 1."""
+        totals = self.totals
+        bad = totals["refused"] or totals["failed"] or self.troubles
+        return ExitCode.SOME_FAILED if bad else ExitCode.DONE
 
     def __str__(self) -> str:
-        counts = dict.fromkeys(("measured", "refused", "failed"), 0)
-        for outcome in self.outcomes:
-            counts[outcome.verdict] += 1
-        return "\n".join([*self.unsummarised, ", ".join(f"{count} {verdict}" for verdict, count in counts.items())])
+        totals = self.totals
+        words = [f"{totals[verdict]} {verdict}" for verdict in ("measured", "refused", "failed")]
+        if totals["done"]:
+            words.append(f"{totals['done']} done before")
+        nothing = totals["done"] == totals.total() and not self.troubles
+        return "\n".join([*self.troubles, "nothing new to do" if nothing else ", ".join(words)])
 
 
-def measure_all(jobs: tuple[NightJob, ...], report: Callable[[Outcome], None]) -> Summary:
-    """Measure every run of `jobs`, store its results, and tell `report` of each as it is done."""
-    outcomes, unsummarised = [], []
-    for job in jobs:
-        for outcome in _measure_night(job):
-            report(outcome)
-            outcomes.append(outcome)
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A night and why each of its runs is to be measured; runs whose results hold are not in it."""
+
+    job: NightJob
+    reasons: dict[str, str]  # by run id
+
+
+@dataclass(slots=True, eq=False)
+class _Open:
+    """A night that is being worked on."""
+
+    job: NightJob
+    left: int
+    lock: ExitStack
+
+
+def look_through(jobs: tuple[NightJob, ...], *, again: bool = False, verify: bool = False) -> tuple[Wanted, ...]:
+    """Return what is to be measured; `again`: everything, `verify`: read every file instead of trusting its stamp."""
+    return tuple(Wanted(job, _reasons(job, job.runs, again, verify)) for job in jobs)
+
+
+def _reasons(job: NightJob, runs: tuple[Run, ...], again: bool, verify: bool) -> dict[str, str]:
+    found = {}
+    for run in runs:
+        why = "again" if again else why_measure(run, job.night, results_folder(job.night, run.id), verify=verify)
+        if why is not None:
+            found[run.id] = why
+    return found
+
+
+def crew(workers: int, runs: int) -> tuple[Callable[[], Executor], int]:
+    """Return what starts an executor for `runs` runs, and how many to hand out at a time.
+
+    There are no more processes than runs, and none but this one where it would be a single one.
+    """
+    workers = min(workers, runs)
+    return (Here, 1) if workers <= 1 else (partial(processes, workers), 2 * workers)
+
+
+def measure_all(
+    wanted: tuple[Wanted, ...],
+    report: Callable[[Outcome], None],
+    *,
+    start: Callable[[], Executor] = Here,
+    in_flight: int = 1,
+    again: bool = False,
+) -> Summary:
+    """Measure what is wanted, store its results, and tell `report` of each run as it is done.
+
+    `start` makes the executor that does the work, with at most `in_flight` runs handed out. Ctrl-C passes through
+    after the runs that were begun are stored.
+    """
+    batch = _Batch(report, again)
+    with Pool(work, start, in_flight) as pool:
         try:
-            _summarise(job.night)
-        except CoverageLabError as error:
-            unsummarised.append(str(error))
-    return Summary(tuple(outcomes), tuple(unsummarised))
+            for task, outcome in pool.results(batch.tasks(wanted)):
+                batch.finish(task, outcome)
+        except KeyboardInterrupt:
+            for task, outcome in pool.finished():
+                batch.finish(task, outcome)
+            raise
+        finally:
+            batch.close()
+    return batch.summary
 
 
-def _measure_night(job: NightJob) -> Iterator[Outcome]:
-    """Measure a night's runs; those with one reference frame share its camera."""
-    settings: dict[Path | None, SetUp | CoverageLabError] = {}
-    for run in job.runs:
-        reference = run.reference or job.night.reference
-        if reference not in settings:
+class _Batch:
+    """The parent's side: which nights are open, and what became of their runs."""
+
+    def __init__(self, report: Callable[[Outcome], None], again: bool) -> None:
+        self.summary = Summary()
+        self._report, self._again = report, again
+        self._open: dict[Path, _Open] = {}
+
+    def tasks(self, wanted: tuple[Wanted, ...]) -> Iterator[Task]:
+        """Open night after night and yield its runs; those with one reference frame share its camera."""
+        for one in wanted:
+            job = one.job
+            if len(one.reasons) < len(job.runs):
+                self.summary.add(job.night.name, "done", len(job.runs) - len(one.reasons))
+            runs = tuple(run for run in job.runs if run.id in one.reasons)
             try:
-                settings[reference] = set_up(replace(job.night, reference=reference), job.runs)
+                runs = self._begin(job, runs)
             except CoverageLabError as error:
-                settings[reference] = error
-        yield _measure_run(run, job.night, settings[reference])
+                self.summary.troubles.append(f"{job.night.name}: {told_in(error, job.night)}")
+                continue
+            shared: dict[Path | None, Shared] = {}
+            for run in runs:
+                reference = run.reference or job.night.reference
+                if reference not in shared:
+                    night = replace(job.night, reference=reference)
+                    shared[reference] = share(night, job.runs, secrets.token_hex(8))
+                yield Task(run, job.night, shared[reference], _staging(job) / run.id)
 
+    def _begin(self, job: NightJob, runs: tuple[Run, ...]) -> tuple[Run, ...]:
+        """Lock a night and return those of `runs` that no other batch has measured meanwhile."""
+        if not runs:
+            self._summarise(job)
+            return ()
+        with ExitStack() as stack:
+            stack.enter_context(locked(job.night.folder / "results"))
+            left = _reasons(job, runs, self._again, verify=False)
+            self.summary.add(job.night.name, "done", len(runs) - len(left))
+            shutil.rmtree(_staging(job), ignore_errors=True)  # what a killed batch left
+            self._keep_sheet(job)
+            self._open[job.night.folder] = _Open(job, len(left), stack.pop_all())
+        if not left:
+            self._end(job)
+        return tuple(run for run in runs if run.id in left)
 
-def _measure_run(run: Run, night: Night, setting: SetUp | CoverageLabError) -> Outcome:
-    folder = results_folder(night, run.id)
-    try:
-        if isinstance(setting, CoverageLabError):
-            raise setting
-        measured = measure(run, setting)
-        store(measured, night, folder)
-        return _outcome(measured.measures)
-    except CannotWrite as error:
-        return _outcome(_without_numbers(run, night, error))
-    except Exception as error:  # a mistake of ours: it is named, and the other runs go on
-        measures = _without_numbers(run, night, error)
+    def finish(self, task: Task, outcome: Outcome | None) -> None:
+        """Move a run's results into place, and close its night after the last one."""
+        if outcome is None:
+            wrong = "the worker process died twice while it measured this run (killed, or out of memory)"
+            error = CoverageLabError(Problem(None, "", wrong, "Free some memory, or measure with fewer workers"))
+            outcome = fail(task, error)
+        night = task.night
+        if outcome.stored:
+            try:
+                place_results(task.staged, results_folder(night, task.run.id))
+            except CannotWrite as error:
+                outcome = outcome_of(without_numbers(task.run, night, error))
+        shutil.rmtree(task.staged, ignore_errors=True)
+        self.summary.add(night.name, outcome.verdict)
+        self._report(outcome)
+        opened = self._open[night.folder]
+        opened.left -= 1
+        if not opened.left:
+            self._end(opened.job)
+
+    def _end(self, job: NightJob) -> None:
+        opened = self._open.pop(job.night.folder)
+        with opened.lock:
+            shutil.rmtree(_staging(job), ignore_errors=True)
+            self._summarise(job)
+
+    def _keep_sheet(self, job: NightJob) -> None:
+        """Copy the run sheet as it is used now beside the results that follow from it."""
+        sheet, kept = job.night.folder / "runs.csv", job.night.folder / "results" / "runs.csv"
         try:
-            write_results(folder, measures, _made(night, {}), None, None)
-        except CannotWrite as storing:
-            return _outcome(replace(measures, reason=f"{measures.reason}\n{_told(storing, night)}"))
-        return _outcome(measures)
+            if sheet.is_file() and not (kept.is_file() and kept.read_bytes() == sheet.read_bytes()):
+                write_file(kept, sheet.read_bytes())
+        except CoverageLabError as error:
+            self.summary.troubles.append(str(error))
+
+    def _summarise(self, job: NightJob) -> None:
+        try:
+            _write_summary(job.night.folder / "results")
+        except CoverageLabError as error:
+            self.summary.troubles.append(str(error))
+
+    def close(self) -> None:
+        """Give back the nights that were not done to the end."""
+        for opened in self._open.values():
+            opened.lock.close()
 
 
-def store(measured: MeasuredRun, night: Night, folder: Path) -> None:
-    """Write a measured run into its results folder. Raises CannotWrite."""
-    plan, swept = measured.plan, measured.swept
-    share = None if swept is None else swept.share
-    arrays = (
-        None
-        if share is None
-        else PlanArrays(plan.grid, share, plan.free_share, plan.hidden_share, plan.reachable_share)
-    )
-    write_results(folder, measured.measures, _made(night, measured.digests), arrays, draw(measured))
+def _staging(job: NightJob) -> Path:
+    return job.night.folder / "results" / STAGING
 
 
-def _without_numbers(run: Run, night: Night, error: Exception) -> Measures:
-    """A run that gave no numbers at all: refused by its picture, or failed by its files."""
-    text = _told(error, night)
-    refused = isinstance(error, Refused)
-    quality = (Quality(error.code, "refused", text),) if isinstance(error, Refused) else ()
-    return Measures(
-        key=run.key,
-        robot=run.robot,
-        repeat=run.repeat,
-        trial=run.trial,
-        conditions=run.conditions,
-        verdict="refused" if refused else "failed",
-        reason=text,
-        quality=quality,
-    )
+def _write_summary(folder: Path) -> None:
+    """Write the night's summary from all results that lie there, unless none is newer than it."""
+    paths = sorted(folder.glob("*/measures.json"))
+    summary = folder / "summary.csv"
+    if paths and not (summary.is_file() and _newest_ns(paths) < summary.stat().st_mtime_ns):
+        write_summary(folder, [read_measures(path) for path in paths])
 
 
-def _told(error: Exception, night: Night) -> str:
-    """What an error says, with paths from the night's folder on, so that it reads the same on any machine."""
-    if not isinstance(error, CoverageLabError):
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        what = f"{type(error).__name__}: {error}".splitlines()[0]
-        return f"{what} ({Path(place.filename).name}, line {place.lineno}). This is our mistake: please report it."
-    problems = [
-        replace(problem, path=problem.path.relative_to(night.folder))
-        if problem.path is not None and problem.path.is_relative_to(night.folder)
-        else problem
-        for problem in error.problems
-    ]
-    return "\n".join(str(problem) for problem in problems)
+def _newest_ns(paths: list[Path]) -> int:
+    # A folder's own time stamp changes with each file that is moved into it.
+    return max(path.parent.stat().st_mtime_ns for path in paths)
 
 
-def _outcome(measures: Measures) -> Outcome:
-    if measures.coverage is None:
-        return Outcome(measures.key, measures.verdict, measures.reason or "no free floor is visible", measures)
-    low, high = measures.coverage.percent.interval_95
-    text = f"{measures.coverage.percent.value:.1f} % of visible floor (95 %: {low:.1f} to {high:.1f})"
-    doubts = [f"{remark.code}: {remark.text}" for remark in measures.quality if remark.level == "warning"]
-    return Outcome(measures.key, measures.verdict, "; ".join([text, *doubts]), measures)
-
-
-def _made(night: Night, digests: dict[str, str]) -> dict[str, Any]:
-    """How a result came about; facts of this run of the program, so not part of the measures."""
-    return {
-        "schema": "coverage-lab/made/1",
-        "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
-        "host": platform.node(),
-        "coverage_lab": __version__,
-        "method": METHOD,
-        "python": platform.python_version(),
-        "libraries": {library.__name__: library.__version__ for library in LIBRARIES},
-        "settings": asdict(night.settings),
-        "sha256": dict(sorted(digests.items())),
-    }
-
-
-def _summarise(night: Night) -> None:
-    """Write the night's summary from all results that lie there, also those of earlier passes."""
-    folder = night.folder / "results"
-    rows = [read_measures(path) for path in sorted(folder.glob("*/measures.json"))]
-    if rows:
-        write_summary(folder, rows)
+def orphans(job: NightJob) -> tuple[str, ...]:
+    """Return the keys of results whose run is no longer among the night's runs; they are kept."""
+    names = sorted(path.parent.name for path in (job.night.folder / "results").glob("*/measures.json"))
+    return tuple(f"{job.night.name}/{name}" for name in names if name not in job.ids)

@@ -17,7 +17,7 @@ from coverage_lab.measures.values import Measures
 
 MEASURES = ("coverage_percent", "reachable_percent", "pattern_score")  # called as in summary.csv
 _MARK = "exposure"  # the run sheet's column
-_SHARED_FRAMES = ("reference", "dark", "ambient")
+_SHARED_FILES = ("room", "lens", "reference", "reference_after", "dark", "ambient")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +111,6 @@ def _exposed(result: _Result) -> Exposed:
         robot=measures.robot,
         trail=result.trail,
         set_up=digests.get("reference", ""),
-        frame=" ".join(digest for name, digest in digests.items() if name not in _SHARED_FRAMES),
+        frame=" ".join(digest for name, digest in digests.items() if name not in _SHARED_FILES),
         values={name: value for name, value in zip(MEASURES, found, strict=True) if value is not None},
     )

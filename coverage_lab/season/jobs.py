@@ -22,6 +22,7 @@ class NightJob:
 
     night: Night
     runs: tuple[Run, ...]
+    ids: frozenset[str]  # of all runs of the night
 
 
 def find_jobs(paths: Sequence[Path]) -> tuple[NightJob, ...]:
@@ -69,7 +70,8 @@ def _job(folder: Path, names: set[str] | None) -> NightJob:
             runs = value if isinstance(value, tuple) else runs
     if problems:
         raise BadInput(problems)
-    return NightJob(night, runs if names is None else _chosen(night, runs, names))
+    chosen = runs if names is None else _chosen(night, runs, names)
+    return NightJob(night, chosen, frozenset(run.id for run in runs))
 
 
 def _room(night: Night) -> Room:
