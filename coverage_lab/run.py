@@ -51,7 +51,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Room
 from coverage_lab.trails.orientation import travel_field
-from coverage_lab.trails.rectify import plan_view, seen_area
+from coverage_lab.trails.rectify import floor_per_pixel_m, plan_view, seen_area
 from coverage_lab.trails.seams import open_seams
 from coverage_lab.trails.sweep import SweptFloor, sweep
 
@@ -125,7 +125,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
 
     clip = frame.clip / FULL_LIGHT
     burnt = burnt_share(view, plan, clip)
-    swept = sweep(view, plan, robot.bar, clip) if burnt < ALL_BURNT else None
+    px_m = floor_per_pixel_m(fit.camera, plan.grid, robot.bar.height_m)
+    swept = sweep(view, plan, robot.bar, clip, px_m=px_m) if burnt < ALL_BURNT else None
     if swept is None or nobody_drove(swept, plan, robot):
         why = wrong_room(view, plan, robot.bar, clip) if burnt < MOSTLY_BURNT else ()
         nothing = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)

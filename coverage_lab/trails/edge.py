@@ -37,8 +37,9 @@ MEDIAN_OF = 5  # neighbouring points
 WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
-# Relative standard uncertainty of the blur: fitted, set by whole tracks, set by the bar's length, or unknown.
-DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_CLIPPED = 0.08, 0.05, 0.05, 0.3
+# Relative standard uncertainty of the blur: fitted, set by whole tracks, or set by the bar's length.
+DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR = 0.08, 0.05, 0.05
+USUAL_BLUR_PX = (0.8, 1.5, 3.0)  # of lens, sensor and lamp together: the least, the usual and the most
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
 FOR_TRANSFER = 150  # points that are fitted again with bent light
 BENT = 0.4  # of a smooth step, mixed into the transfer curve: a camera's strongest contrast setting
@@ -58,10 +59,11 @@ class EdgeFit:
     ruled: float  # share of points where a track was seen whole, so that its centre needs no model
 
 
-def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFit:
+def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float, px: float) -> EdgeFit:
     """Fit the outermost track at every point of the outline.
 
-    light : (rows, cols) linear light; `clip` the light above which a value only says "at least".
+    light : (rows, cols) linear light; `clip` the light above which a value only says "at least"; `px` the size of a
+    pixel of the frame in cells.
     """
     if len(outline.points) == 0:
         return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0, 0.0)
@@ -81,7 +83,7 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float) -> EdgeFi
     for kind in (clipped, ~clipped):
         rest = kind & ~ruled
         if rest.any():
-            at[rest], doubt_of_kind = _by_flank(profiles, outline, sigma, kind & ruled, rest, flank, whole)
+            at[rest], doubt_of_kind = _by_flank(profiles, outline, sigma, px, kind & ruled, rest, flank, whole)
             doubt += doubt_of_kind * float(np.mean(rest))
     return EdgeFit(
         first_track=_steady(at, outline.starts),
@@ -105,7 +107,14 @@ def _whole_tracks(profiles: Profiles, sigma: float) -> tuple[Float, Bools]:
 
 
 def _by_flank(
-    profiles: Profiles, outline: Outline, sigma: float, both: Bools, rest: Bools, flank: Float, whole: Float
+    profiles: Profiles,
+    outline: Outline,
+    sigma: float,
+    px: float,
+    both: Bools,
+    rest: Bools,
+    flank: Float,
+    whole: Float,
 ) -> tuple[Float, float]:
     """Return the place of the first track at the points `rest`, and its standard uncertainty in cells.
 
@@ -119,9 +128,18 @@ def _by_flank(
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
     by_length = _by_length(profiles, outline, rest)
     if by_length is None:
-        return flank[rest], DOUBT_CLIPPED * _shift_per_sigma(of_rest, sigma)
+        return _by_usual_blur(of_rest, px)
     sigma, further = by_length
     return fit_flank(of_rest, sigma, REACH_IN_FLANK).at + further, DOUBT_BY_BAR * _shift_per_sigma(of_rest, sigma)
+
+
+def _by_usual_blur(profiles: Profiles, px: float) -> tuple[Float, float]:
+    """Return the place of the first track, and its standard uncertainty, where light tells nothing of the blur.
+
+    The blur is then what lenses and cameras usually make, anywhere between both ends (rectangular).
+    """
+    least, usual, most = (fit_flank(profiles, max(blur * px, SIGMAS[0]), REACH_IN_FLANK).at for blur in USUAL_BLUR_PX)
+    return usual, abs(float(np.median(most - least))) / float(np.sqrt(12))
 
 
 def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d, label
 
 LEAST_CONTRAST = 6.0  # steps of brightness (of 255) between missed floor and the mean trail
 NARROW, WIDE = 0.03, 0.12  # relative, of brightness: levels in doubt reach at least and at most so far
-CONTRAST = 0.25  # a pass is brighter than missed floor by so much at least, relative
+CONTRAST = 0.4  # a pass is brighter than missed floor by so much at least, relative
 FAIR_MODE = 0.015  # share of the floor
 MIDDLE = 0.45  # of the fastest pass' light over missed floor
 EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide

@@ -38,6 +38,13 @@ def plan_view(light: Light, camera: Camera, grid: FloorGrid, height_m: float) ->
     return np.asarray(seen.astype(np.float32) * np.float32(1 / 65535))
 
 
+def floor_per_pixel_m(camera: Camera, grid: FloorGrid, height_m: float) -> float:
+    """Return how much of the plane at `height_m` a pixel shows in the middle of the floor, metres."""
+    middle = grid.to_floor(np.array([[grid.rows / 2, grid.cols / 2], [grid.rows / 2, grid.cols / 2 + 1]]))
+    pixels = camera.project(np.column_stack([middle, np.full(2, height_m)]))
+    return grid.cell_m / float(np.linalg.norm(pixels[1] - pixels[0]))
+
+
 def pixel_map(camera: Camera, grid: FloorGrid, height_m: float) -> Plane:
     """Return the pixel (column, row) in which the point above each cell's centre appears: (rows, cols, 2)."""
     lattice = [-(-size // LATTICE_CELLS) + 2 for size in grid.shape]

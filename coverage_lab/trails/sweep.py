@@ -51,10 +51,11 @@ class SweptFloor:
     first_track: Plane  # (M,) cells from the outline inward to the outermost track's centre
 
 
-def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | None:
+def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) -> SweptFloor | None:
     """Find the swept floor in `light`, (rows, cols) linear light in plan view at bar height; None without a trail.
 
-    `clip` is the light from which on a value only says "at least so bright".
+    `clip` is the light from which on a value only says "at least so bright"; `px_m` how much floor a pixel of the
+    frame shows.
     """
     cell_m = plan.grid.cell_m
     comb = Comb.of(bar, cell_m)
@@ -71,7 +72,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
         return None
     mask = ((closed > level.level).view(np.uint8) & place.possible) | place.rim
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
-    fit = fit_edges(light, outline, comb, BELOW_CLIP * clip)
+    fit = fit_edges(light, outline, comb, BELOW_CLIP * clip, px_m / cell_m)
     inward = fit.first_track - comb.overhang
     inward = np.where(_near(place.rim, outline, 2), HIDDEN_RIM_CELLS + 2, inward)
     return SweptFloor(
@@ -87,6 +88,11 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float) -> SweptFloor | 
         outline=outline,
         first_track=fit.first_track,
     )
+
+
+def unreached_floor(plan: FloorPlan) -> NDArray[np.bool_]:
+    """Cells (rows, cols) of visible floor that cannot be trail: no nozzle comes near, and no marker lies there."""
+    return _places(plan).unreached
 
 
 @dataclass(frozen=True, slots=True, eq=False)

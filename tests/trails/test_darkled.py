@@ -18,7 +18,7 @@ LANES = [Pass((0.3, y), (1.5, y), level) for y, level in ((0.35, 0.3), (0.54, 0.
 
 
 def share_of(light: np.ndarray, bar: Bar = COMB) -> float:
-    swept = sweep(light, PLAN, bar, 1.0)
+    swept = sweep(light, PLAN, bar, 1.0, px_m=0.002)
     assert swept is not None
     return dark_track_share(swept.outline, swept.first_track, Comb.of(bar, PLAN.grid.cell_m))
 

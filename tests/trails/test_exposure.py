@@ -14,7 +14,7 @@ PASSES = [Pass((0.3, y), (1.5, y), 0.4) for y in (0.35, 0.54, 0.73, 0.92)]
 
 
 def judged(light: np.ndarray, clip: float = 1.0) -> Exposure:
-    swept = sweep(light, PLAN, COMB, clip)
+    swept = sweep(light, PLAN, COMB, clip, px_m=0.002)
     assert swept is not None
     return judge_exposure(light, swept.trail_light, PLAN, swept.level, clip)
 
@@ -34,7 +34,7 @@ def test_a_good_exposure():
 
 def test_burnt_floor_is_told_by_its_share():
     light = lit()
-    swept = sweep(light, PLAN, COMB, 1.0)
+    swept = sweep(light, PLAN, COMB, 1.0, px_m=0.002)
     assert swept is not None
     west = np.zeros(PLAN.grid.shape, bool)
     west[:, : PLAN.grid.cols // 2] = True
@@ -56,7 +56,7 @@ def test_noise_is_told_against_the_trail(noise: float):
 
 def test_a_frame_without_floor_out_of_reach_is_judged_by_nothing():
     light = lit()
-    swept = sweep(light, PLAN, COMB, 1.0)
+    swept = sweep(light, PLAN, COMB, 1.0, px_m=0.002)
     assert swept is not None
     everywhere = plan_of(COMB, 0.004)
     everywhere.reachable_share[:] = 1.0

@@ -21,7 +21,7 @@ def length_of(passes: list[Pass], driven: Bar, registered: Bar, clip: float = 1.
     plan = plan_of(registered, CELL_M)
     blur_m = 0.0018 if registered is DENSE else 0.0028
     light = light_of(passes, driven, plan.grid, blur_m=blur_m, clip=clip, floor=0.01)
-    swept = sweep(light, plan, registered, clip)
+    swept = sweep(light, plan, registered, clip, px_m=0.002)
     assert swept is not None
     return bar_length(light, swept.outline, swept.first_track, Comb.of(registered, CELL_M), clip)
 

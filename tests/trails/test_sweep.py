@@ -21,7 +21,7 @@ def off_by_mm(passes, bar, *, cell_m=0.002, blur_m=0.0026, clip=1.0, floor=0.0, 
     """How far, on the mean, the outline of the swept floor lies too far out."""
     plan = plan or plan_of(bar, cell_m)
     light = light_of(passes, bar, plan.grid, blur_m=blur_m, clip=clip, floor=floor)
-    found = sweep(light, plan, bar, clip)
+    found = sweep(light, plan, bar, clip, px_m=0.002)
     true = swept_by(passes, bar) & plan.free
     area_m2 = float((found.share * plan.free_share).sum(dtype=float)) * plan.grid.cell_m2
     return 1000 * (area_m2 - true.area) / true.length
@@ -68,7 +68,7 @@ def test_any_direction_and_blur(turn_deg, blur_mm):
 
 def test_nothing_between_the_tracks_of_a_pass_counts_as_missed():
     plan = plan_of(COMB)
-    found = sweep(light_of([ACROSS], COMB, plan.grid, blur_m=0.0022), plan, COMB, 1.0)
+    found = sweep(light_of([ACROSS], COMB, plan.grid, blur_m=0.0022), plan, COMB, 1.0, px_m=0.002)
     well_inside = plan.grid.weights(ACROSS.strip(COMB).buffer(-0.01)) == 1
     assert found.share[well_inside].min() == 1
 
@@ -78,7 +78,7 @@ def test_a_gap_wider_than_the_pitch_stays_open(gap_m):
     apart = COMB.nozzle_m + gap_m
     passes = [Pass((0.3, 0.5), (1.5, 0.5)), Pass((0.3, 0.5 + apart), (1.5, 0.5 + apart))]
     plan = plan_of(COMB)
-    found = sweep(light_of(passes, COMB, plan.grid, blur_m=0.0022), plan, COMB, 1.0)
+    found = sweep(light_of(passes, COMB, plan.grid, blur_m=0.0022), plan, COMB, 1.0, px_m=0.002)
     middle = shapely.box(0.4, 0.5 + COMB.nozzle_m / 2, 1.4, 0.5 + COMB.nozzle_m / 2 + gap_m)
     missed_m2 = float(((1 - found.share) * plan.grid.weights(middle)).sum()) * plan.grid.cell_m2
     assert missed_m2 == pytest.approx(middle.area, rel=0.06)
@@ -89,9 +89,9 @@ def test_a_lamp_that_is_no_trail_is_left_out():
     spot = shapely.Point(1.0, 1.1).buffer(0.02)
     small = 0.5 * plan.grid.weights(spot)
     light = light_of([ACROSS], COMB, plan.grid, blur_m=0.0026)
-    with_lamp = sweep(np.maximum(light, small), plan, COMB, 1.0)
+    with_lamp = sweep(np.maximum(light, small), plan, COMB, 1.0, px_m=0.002)
     assert not with_lamp.share[plan.grid.weights(spot.buffer(0.05)) > 0].any()
-    without = sweep(light, plan, COMB, 1.0)
+    without = sweep(light, plan, COMB, 1.0, px_m=0.002)
     assert with_lamp.share.sum() == pytest.approx(without.share.sum(), rel=1e-3)
 
 
@@ -102,7 +102,7 @@ def test_a_trail_that_furniture_cuts_off_goes_on_behind_it():
     one = Pass((0.3, 0.4), (1.5, 0.4))
     light = light_of([one], COMB, plan.grid, blur_m=0.0026)
     light[plan.hidden_share > 0.5] = 0
-    found = sweep(light, plan, COMB, 1.0)
+    found = sweep(light, plan, COMB, 1.0, px_m=0.002)
     beside = plan.grid.weights(one.strip(COMB).buffer(-0.004)) * (plan.visible_share == 1)
     assert float((found.share * beside).sum() / beside.sum()) > 0.9995
 
@@ -117,11 +117,13 @@ def test_the_first_valley_parts_trail_from_floor():
 def test_a_dark_floor_has_no_trail():
     plan = plan_of(COMB)
     noise = np.random.default_rng(0).normal(0.002, 0.0005, plan.grid.shape).astype(np.float32)
-    assert sweep(noise, plan, COMB, 1.0) is None
-    assert sweep(np.zeros(plan.grid.shape, np.float32), plan, COMB, 1.0) is None
+    assert sweep(noise, plan, COMB, 1.0, px_m=0.002) is None
+    assert sweep(np.zeros(plan.grid.shape, np.float32), plan, COMB, 1.0, px_m=0.002) is None
 
 
 def test_swept_floor_is_reproducible():
     plan = plan_of(COMB)
     light = light_of([ACROSS, SLANTING], COMB, plan.grid, blur_m=0.0026)
-    assert np.array_equal(sweep(light, plan, COMB, 1.0).share, sweep(light.copy(), plan, COMB, 1.0).share)
+    assert np.array_equal(
+        sweep(light, plan, COMB, 1.0, px_m=0.002).share, sweep(light.copy(), plan, COMB, 1.0, px_m=0.002).share
+    )
