@@ -1,0 +1,118 @@
+"""Workers and batches that are killed, and nights that two batches want: nothing is lost, nothing is harmed."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from small_night import Lab
+
+from coverage_lab.errors import ExitCode
+from coverage_lab.season.lock import Locked, locked
+from coverage_lab.season.pool import Pool, processes
+
+COMMAND = [sys.executable, "-c", "from coverage_lab.cli import main; main()", "measure", "--workers", "2"]
+
+
+def kill_if_asked(job: str) -> str:
+    """A job in a worker: "die" kills its worker each time, a path kills it the first time."""
+    if job == "die":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if job.startswith("/") and not Path(job).exists():
+        Path(job).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return job.rpartition("/")[2]
+
+
+def found(night: Path) -> dict[str, object]:
+    """The numbers of each run, byte by byte, and its picture, pixel by pixel."""
+    numbers: dict[str, object] = {
+        str(path.relative_to(night)): path.read_bytes() for path in sorted(night.glob("results/*/measures.json"))
+    }
+    for path in sorted(night.glob("results/*/overlay.png")):
+        picture = cv2.imread(str(path))
+        assert picture is not None
+        numbers[str(path.relative_to(night))] = np.asarray(picture).tobytes()
+    return numbers
+
+
+def test_a_job_that_kills_its_worker_is_given_up_and_the_others_are_done(tmp_path: Path):
+    once = str(tmp_path / "once")
+    with Pool(kill_if_asked, lambda: processes(2), 3) as pool:
+        done = dict(pool.results(["a", "b", "die", "c", once, "d"]))
+    assert done == {"a": "a", "b": "b", "die": None, "c": "c", once: "once", "d": "d"}
+
+
+def test_a_batch_killed_at_any_moment_is_continued(lab: Lab):
+    """The moments are drawn from a fixed seed over the time that a whole pass takes."""
+    lab.measure("--workers", "2", lab.season)
+    whole = found(lab.night)
+    moments = random.Random(11)
+    for _ in range(3):
+        batch = subprocess.Popen([*COMMAND, "--again", lab.season], stderr=subprocess.DEVNULL)
+        time.sleep(moments.uniform(0.5, 5))
+        batch.kill()
+        batch.wait()
+        assert lab.measure(lab.season).code == ExitCode.DONE
+        assert found(lab.night) == whole
+        assert lab.measure(lab.season).lines == ["nothing new to do"]
+        assert not list(lab.night.glob("results/*/earlier"))
+
+
+def test_a_lock_is_held_taken_over_and_given_back(tmp_path: Path):
+    lock = tmp_path / ".lock"
+    with locked(tmp_path):
+        with pytest.raises(Locked, match=f"process {os.getpid()} on"), locked(tmp_path):
+            pass
+        assert lock.exists()
+    assert not lock.exists()
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    for pid, born in ((gone.pid, None), (os.getpid(), "another process's")):
+        lock.write_text(json.dumps({"host": platform.node(), "pid": pid, "born": born}))
+        with locked(tmp_path):
+            assert json.loads(lock.read_text())["pid"] == os.getpid()
+
+
+@pytest.mark.parametrize("content", ['{"host": "elsewhere", "pid": 1}', ""])
+def test_a_lock_that_cannot_be_judged_stays(tmp_path: Path, content: str):
+    (tmp_path / ".lock").write_text(content)
+    with pytest.raises(Locked, match="remove"), locked(tmp_path):
+        pass
+    assert (tmp_path / ".lock").read_text() == content
+
+
+def test_a_night_of_another_batch_is_left_to_it(lab: Lab):
+    with locked(lab.night / "results"):
+        told = lab.measure(lab.season)
+    assert told.code == ExitCode.SOME_FAILED
+    told.line("2031-02-11: results/.lock: this night is being measured by process")
+    assert not list(lab.night.glob("results/*/measures.json"))
+
+
+def test_dry_run_measures_nothing(lab: Lab):
+    told = lab.measure("--dry-run", lab.season)
+    assert told.code == ExitCode.DONE
+    told.line("heron-1: new; heron (nozzle", "heron-1.jpg")
+    told.line("room: room.geojson")
+    told.line("missing: no dark frame")
+    assert not (lab.night / "results").exists()
+
+
+def test_results_of_a_row_that_vanished_are_kept_and_named(lab: Lab):
+    lab.measure()
+    sheet = lab.night / "runs.csv"
+    assert (lab.night / "results" / "runs.csv").read_bytes() == sheet.read_bytes()
+    lab.edit(sheet, "heron-2,heron,2,heron-2.jpg\n", "")
+    lab.measure().line("2031-02-11/heron-2: no run of this night any more")
+    assert (lab.night / "results" / "heron-2" / "measures.json").is_file()
