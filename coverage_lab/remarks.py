@@ -16,9 +16,11 @@ from coverage_lab.camera.fit import uncertain_plan
 from coverage_lab.camera.model import CameraFit
 from coverage_lab.errors import Problem
 from coverage_lab.job import Bar, Quality, Robot
-from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.plan import FloorPlan, with_unknown
+from coverage_lab.room.room import Area
 from coverage_lab.trails.comb import Comb, brightness
 from coverage_lab.trails.darkled import dark_track_share
+from coverage_lab.trails.dwell import dwell_halo
 from coverage_lab.trails.exposure import Exposure, judge_exposure
 from coverage_lab.trails.ruler import BarLength, bar_length
 from coverage_lab.trails.stray import Stray, find_strays
@@ -36,6 +38,7 @@ TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good f
 PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
 BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where its level is not known, of 255
 DARK_TRACK = 0.05  # share of the outline: 0 on good frames; 0.1 to 0.6 with a dead LED
+HALO_IN_CLIP = 0.8  # share of the outline from which on a halo refuses: coverage up to 6 points off; good up to 0.7
 STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
 
@@ -82,12 +85,17 @@ class Judged:
 
     remarks: tuple[Quality, ...]
     bar_height_off_m: float  # by how much the bar's height is wrong if that is why it appears too long or short
+    plan: FloorPlan  # with the floor hidden on which the light does not tell what is trail
 
 
 def judge_light(
     view: NDArray[np.float32], swept: SweptFloor, plan: FloorPlan, bar: Bar, clip: float, camera_height_m: float
 ) -> Judged:
     """Look for all that makes the light, (rows, cols) in plan view, unfit for a number or doubtful."""
+    halo = dwell_halo(swept, plan, bar.nozzle_m, clip)
+    of_halo = dwell_remarks(halo, plan, swept.clipped)
+    if halo is not None:
+        plan = with_unknown(plan, halo)  # else the halo is taken for burnt floor, or trail beyond a wall
     comb, above_m = Comb.of(bar, plan.grid.cell_m), camera_height_m - bar.height_m
     length = bar_length(view, swept.outline, swept.first_track, comb, clip)
     exposure = judge_exposure(view, swept.trail_light, plan, swept.level, clip)
@@ -100,9 +108,11 @@ def judge_light(
         *light_remarks(swept, exposure),
         *stray_remarks(strays, bar.nozzle_m),
         *dark_led_remarks(dark),
+        *of_halo,
         *of_bar,
     )
-    return Judged(remarks, abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0)
+    height_off_m = abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0
+    return Judged(remarks, height_off_m, plan)
 
 
 def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:
@@ -172,6 +182,17 @@ def dark_led_remarks(share: float) -> tuple[Quality, ...]:
         "dead, and its track would count as missed. Mend the bar, and shoot again"
     )
     return (Quality("led-missing", "refused", text),)
+
+
+def dwell_remarks(halo: Area | None, plan: FloorPlan, clipped: float) -> tuple[Quality, ...]:
+    """What to say where the `halo` of a robot that stood still hides floor; `clipped` as in `SweptFloor`."""
+    if halo is None:
+        return ()
+    place, unknown = halo.centroid, halo.intersection(plan.free)
+    text = f"at ({place.x:.1f} m, {place.y:.1f} m) light of a robot that stood still has a halo that passes for trail"
+    if clipped > HALO_IN_CLIP:
+        return (Quality("dwell", "refused", f"{text}, and light is clipped elsewhere too. Stop down, and shoot again"),)
+    return (Quality("dwell", "warning", f"{text}: {unknown.area:.2f} m² of floor there count as not visible"),)
 
 
 def stray_remarks(strays: Sequence[Stray], nozzle_m: float) -> tuple[Quality, ...]:

@@ -132,6 +132,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         nothing = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
         return MeasuredRun(_refused(measures, why or (nothing,)), plan, view, None, digests)
     judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))
+    plan = judged.plan
+    measures = replace(measures, floor=floor_facts(plan))
     if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
         return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
@@ -76,6 +76,14 @@ def floor_plan(
         visible_share=np.maximum(free_share - hidden_share, 0),
         zone_shares={zone.name: grid.weights(zone.outline) for zone in room.zones},
     )
+
+
+def with_unknown(plan: FloorPlan, unknown: Area) -> FloorPlan:
+    """Return `plan` with the floor in `unknown` (metres) hidden too: what lies there cannot be told from the light."""
+    hidden = _only_polygons(plan.hidden.union(plan.free.intersection(unknown)))
+    hidden_share = plan.grid.weights(hidden)
+    visible_share = np.maximum(plan.free_share - hidden_share, 0)
+    return replace(plan, hidden=hidden, hidden_share=hidden_share, visible_share=visible_share)
 
 
 def permitted_poses(room: Room, free: Area, *, body_diameter_m: float, body_height_m: float) -> Area:

@@ -37,8 +37,9 @@ MEDIAN_OF = 5  # neighbouring points
 WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
-# Relative standard uncertainty of the blur: fitted, set by whole tracks, or set by the bar's length.
-DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR = 0.08, 0.05, 0.05
+OPEN_SHARE = 0.2  # of the outline in range from which on it tells the blur of what is clipped
+# Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, or by light in range.
+DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
 USUAL_BLUR_PX = (0.8, 1.5, 3.0)  # of lens, sensor and lamp together: the least, the usual and the most
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
 FOR_TRANSFER = 150  # points that are fitted again with bent light
@@ -127,6 +128,8 @@ def _by_flank(
     if not of_rest.clipped.all():
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
     by_length = _by_length(profiles, outline, rest)
+    if by_length is None and np.mean(~profiles.clipped) >= OPEN_SHARE:
+        return flank[rest], DOUBT_BY_OPEN * _shift_per_sigma(of_rest, sigma)
     if by_length is None:
         return _by_usual_blur(of_rest, px)
     sigma, further = by_length
