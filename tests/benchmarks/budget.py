@@ -38,7 +38,7 @@ def draw(runs: dict[str, dict[str, dict[str, object]]]) -> Figure:
     panels = figure.subplots(1, len(runs), sharex=True)
     for panel, (name, coverage) in zip(panels, runs.items(), strict=True):
         parts = sorted(coverage["contributions"].items(), key=lambda one: one[1]["points"])
-        for at, (source, part) in enumerate(parts):
+        for at, (_, part) in enumerate(parts):
             kind = part["shared_by"]
             panel.barh(at, part["points"], color=COLOURS[kind], hatch=HATCHES[kind], edgecolor="white", linewidth=0)
             panel.text(part["points"], at, f" {part['points']:.3f}", va="center", fontsize=7)
