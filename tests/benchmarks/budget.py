@@ -13,7 +13,7 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from coverage_lab.season.batch import measure_all
+from coverage_lab.season.batch import look_through, measure_all
 from coverage_lab.season.jobs import find_jobs
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
@@ -27,7 +27,7 @@ def budgets() -> dict[str, dict[str, dict[str, object]]]:
     with tempfile.TemporaryDirectory() as folder:
         season = Path(folder) / "season"
         shutil.copytree(SAMPLE, season, ignore=shutil.ignore_patterns("results"))
-        measure_all(find_jobs([season]), lambda outcome: None)
+        measure_all(look_through(find_jobs([season])), lambda outcome: None)
         found = sorted(season.glob("*/results/*/measures.json"))
         return {path.parent.name: json.loads(path.read_text())["coverage"] for path in found}
 
