@@ -7,7 +7,7 @@ import pytest
 
 from tests.benchmarks.honesty import Check, check_runs
 
-RUNS = range(1000, 1020)
+RUNS = range(1000, 1012)
 
 
 @pytest.fixture(scope="module")
@@ -18,9 +18,9 @@ def checks() -> list[Check]:
 @pytest.mark.parametrize("of", ["coverage", "reachable share"])
 def test_intervals_of_shares_hold_the_truth(checks: list[Check], of: str):
     some = [check for check in checks if check.of == of]
-    assert len(some) >= 18, "runs under usual conditions are not refused"
+    assert len(some) >= 11, "runs under usual conditions are not refused"
     assert max(abs(check.normalised) for check in some) < 3.5
-    assert sum(check.holds for check in some) >= len(some) - 3
+    assert sum(check.holds for check in some) >= len(some) - 2
 
 
 def test_intervals_of_shares_are_not_too_wide(checks: list[Check]):
@@ -32,5 +32,5 @@ def test_intervals_of_shares_are_not_too_wide(checks: list[Check]):
 @pytest.mark.parametrize(("of", "share"), [("pocket diameter", 0.85), ("pocket area", 0.75), ("edge mean", 0.85)])
 def test_intervals_of_edges_and_pockets_hold_the_truth(checks: list[Check], of: str, share: float):
     some = [check for check in checks if check.of == of]
-    assert len(some) > 40
+    assert len(some) > 25
     assert np.mean([check.holds for check in some]) >= share
