@@ -3,8 +3,8 @@
 Where a track is told apart from the next, it is fitted whole: by symmetry its centre then hangs neither on the clip nor
 on a bent transfer curve. Elsewhere the outer flank alone is fitted, and moved by the mean difference between both
 kinds of fit where both succeed. A clipped flank without any whole track leaves blur and amplitude to trade against
-each other: there the blur is what makes the bar as long as it is on straight passes, else what light in range shows, else
-the usual one with all its doubt.
+each other: there the blur is what makes the bar as long as it is on straight passes, else what light in range shows,
+else the usual one with all its doubt.
 """
 
 from __future__ import annotations
