@@ -16,6 +16,13 @@ from coverage_lab.errors import ExitCode
 ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
 COMMANDS = [command.callback.__name__ for command in app.registered_commands if command.callback]
+COMMANDS_OF_GROUPS = [
+    f"{group.name} {command.name or command.callback.__name__}"
+    for group in app.registered_groups
+    if group.typer_instance
+    for command in group.typer_instance.registered_commands
+    if command.callback
+]
 
 
 def text(path: Path) -> str:
@@ -32,7 +39,7 @@ def test_readme_has_two_commands_that_set_everything_up():
     run, check = readme_commands()
     assert run[0] == check[0] == ["python3", "-m", "venv", ".venv"]
     assert run[1][:2] == check[1][:2] == [".venv/bin/pip", "install"]
-    assert check[-1] == [".venv/bin/python", "-m", "pytest"]
+    assert check[-1][:3] == [".venv/bin/python", "-m", "pytest"]
     project = tomllib.loads(text(ROOT / "pyproject.toml"))["project"]
     extra = re.search(r"\[(\w+)\]", check[1][-1])
     assert extra
@@ -72,7 +79,7 @@ def test_exit_codes_are_documented():
     assert {name: int(code) for code, name in rows} == {code.name: int(code) for code in ExitCode}
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", COMMANDS + COMMANDS_OF_GROUPS)
 def test_commands_are_documented(command: str):
     assert f"`coverage-lab {command} " in text(ROOT / "docs" / "commands.md")
 
@@ -88,7 +95,7 @@ def test_every_contribution_is_explained(lab: Lab):
 
 
 def test_pictures_are_small():
-    assert sum(path.stat().st_size for path in (ROOT / "docs" / "pictures").iterdir()) < 700_000
+    assert sum(path.stat().st_size for path in (ROOT / "docs" / "pictures").iterdir()) < 4_000_000
 
 
 def test_every_part_of_the_package_is_explained():
