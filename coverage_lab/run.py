@@ -49,7 +49,7 @@ from coverage_lab.remarks import (
 )
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
-from coverage_lab.room.room import Room
+from coverage_lab.room.room import Marker, Room
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import floor_per_pixel_m, plan_view, seen_area
 from coverage_lab.trails.seams import open_seams
@@ -102,9 +102,9 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
     for frame in (after, dark, ambient):
         if frame is not None:
             _check_size(frame, (width, height), reference.path)
-    camera, camera_after = _locate(reference, night, room, lens), None
+    camera, camera_after = locate(reference, night, room.markers, lens), None
     if after is not None:
-        camera_after = _locate(after, night, room, lens).fit.camera
+        camera_after = locate(after, night, room.markers, lens).fit.camera
         corners_m = np.array(room.floor.exterior.coords)[:, :2]
         moved = moved_camera(plan_shift_m(camera.fit.camera, camera_after, corners_m, 0.0))
         camera = replace(camera, quality=(*camera.quality, *moved))
@@ -209,9 +209,12 @@ def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
     )
 
 
-def _locate(reference: Frame, night: Night, room: Room, lens: Lens | None) -> FittedCamera:
-    """Fit the camera to what a lights-on frame shows; errors name the file they are about."""
-    markers = () if night.reference is None else room.markers
+def locate(reference: Frame, night: Night, markers: Sequence[Marker], lens: Lens | None) -> FittedCamera:
+    """Fit the camera to what a lights-on frame shows; errors name the file they are about.
+
+    Raises BadInput and Refused as `locate_camera` does.
+    """
+    markers = () if night.reference is None else markers
     try:
         return locate_camera(
             reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)

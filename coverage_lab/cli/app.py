@@ -9,6 +9,7 @@ import typer
 
 from coverage_lab import __version__
 from coverage_lab.cli.measure import measure
+from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
 from coverage_lab.cli.study import study
 from coverage_lab.errors import CoverageLabError
@@ -23,6 +24,7 @@ app = typer.Typer(
 app.command()(measure)
 app.command()(study)
 app.command()(simulate)
+app.add_typer(room)
 
 
 def _print_version(wanted: bool) -> None:

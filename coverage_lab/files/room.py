@@ -72,6 +72,37 @@ def read_room(path: Path) -> Room:
 
     Raises BadInput with every mistake found, each with its feature's name.
     """
+    reading, _ = _read(path)
+    if reading.found:
+        raise BadInput(reading.found)
+    return _room(reading)
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A room file that is still being drawn: it may have mistakes, but its markers are sound."""
+
+    geojson: dict[str, Any]
+    markers: tuple[Marker, ...]
+    floor: Polygon | None
+    problems: tuple[Problem, ...]  # what `read_room` would refuse
+
+
+def read_draft(path: Path) -> Draft:
+    """Return what a room file has so far.
+
+    Raises BadInput where it is no GeoJSON, or a marker is not sound: without markers nothing is to scale.
+    """
+    reading, content = _read(path)
+    if len(reading.of("marker")) < reading.roles["marker"]:
+        raise BadInput(reading.found)
+    floor = reading.of("floor")
+    markers = tuple(_marker(feature) for feature in reading.of("marker"))
+    return Draft(content, markers, floor[0].shape if floor else None, tuple(reading.found))
+
+
+def _read(path: Path) -> tuple[_Reading, dict[str, Any]]:
+    """Read a room file's features, with every mistake that is in them; also its content as it is."""
     reading = _Reading(path)
     data = read_json(path, "Draw the room, or correct the name in night.toml")
     for number, raw in enumerate(_features(data, reading), start=1):
@@ -80,9 +111,7 @@ def read_room(path: Path) -> Room:
     if reading.of("floor"):
         reading.features.sort(key=lambda feature: feature.role != "floor")
         _check_together(reading, reading.features[0].shape)
-    if reading.found:
-        raise BadInput(reading.found)
-    return _room(reading)
+    return reading, data
 
 
 def _features(data: Any, reading: _Reading) -> list[Any]:
