@@ -1,11 +1,8 @@
-"""Write a run's results folder and a night's summary: the truth that everything later is drawn from."""
+"""Write a run's results folder: the truth that everything later is drawn from."""
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,9 +13,8 @@ from coverage_lab.errors import BadInput, CannotWrite, Problem
 from coverage_lab.files.checking import read_json
 from coverage_lab.files.geometry import geojson
 from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
-from coverage_lab.files.places import natural
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
-from coverage_lab.files.store import move_files, remove_file, write_file, write_files
+from coverage_lab.files.store import move_files, remove_file, write_files
 from coverage_lab.measures.values import Measures, Pocket
 
 __all__ = [
@@ -30,12 +26,7 @@ __all__ = [
     "read_plan",
     "read_run",
     "write_results",
-    "write_summary",
 ]
-
-# A spreadsheet runs a cell as a formula if it begins so (OWASP, CSV injection). Plain numbers are safe.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-_PLAIN_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
 
 _OPTIONAL = ("plan.npz", "overlay.png", "pockets.geojson")  # what a run may not have
 
@@ -131,56 +122,3 @@ def outlines_from(collection: Mapping[str, Any]) -> tuple[tuple[tuple[float, flo
     """Return the pockets' outlines, as closed rings in metres, from what `pockets_to_bytes` wrote."""
     rings = [feature["geometry"]["coordinates"][0] if feature["geometry"] else [] for feature in collection["features"]]
     return tuple(tuple((x_m, y_m) for x_m, y_m in ring) for ring in rings)
-
-
-def write_summary(folder: Path, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Write `summary.csv` into a night's results folder: a row per run, in natural order.
-
-    `rows` are runs as `measures_to_json` and `read_measures` give them. RFC 4180, UTF-8; text that a spreadsheet
-    would run as a formula begins with an apostrophe. Without rows the file is empty. Raises CannotWrite.
-    """
-    names = sorted({name for row in rows for name in row["run"]["conditions"]})
-    text = io.StringIO(newline="")
-    writer = csv.writer(text)
-    if rows:
-        writer.writerow([*_summary(rows[0]), *(_cell(f"condition {name}") for name in names)])
-    for row in sorted(rows, key=lambda row: natural(row["run"]["key"])):
-        conditions = [row["run"]["conditions"].get(name) for name in names]
-        writer.writerow([_cell(value) for value in (*_summary(row).values(), *conditions)])
-    write_file(folder / "summary.csv", text.getvalue().encode("utf-8", "backslashreplace"))
-
-
-def _summary(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a run's cells of the summary by column."""
-    coverage = row["coverage"] or {}
-    floor = row["floor"] or {}
-    pattern = row["pattern"] or {}
-    pockets = row["pockets"]
-    low, high = coverage.get("whole_floor_95") or (None, None)
-    return {
-        **{key: row["run"][key] for key in ("key", "robot", "repeat", "trial")},
-        "verdict": row["verdict"],
-        "reason": row["reason"],
-        **_quantity_columns("coverage_percent", coverage.get("percent")),
-        **_quantity_columns("reachable_percent", coverage.get("percent_of_reachable")),
-        "whole_floor_percent_low": low,
-        "whole_floor_percent_high": high,
-        **_quantity_columns("pattern_score", pattern.get("score")),
-        "pattern_label": pattern.get("label"),
-        "pockets": None if pockets is None else len(pockets),
-        "largest_pocket_mm": max((p["diameter_mm"]["value"] for p in pockets or ()), default=None),
-        **{key: floor.get(key) for key in ("free_m2", "visible_m2", "hidden_m2", "reachable_m2")},
-        "quality": " ".join(dict.fromkeys(remark["code"] for remark in row["quality"])),
-    }
-
-
-def _quantity_columns(name: str, quantity: Mapping[str, Any] | None) -> dict[str, float | None]:
-    value = quantity or {"value": None, "u": None, "interval_95": (None, None)}
-    low, high = value["interval_95"]
-    return {name: value["value"], f"{name}_u": value["u"], f"{name}_low": low, f"{name}_high": high}
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, str) and value.startswith(_FORMULA) and not _PLAIN_NUMBER.fullmatch(value):
-        return f"'{value}"
-    return value

@@ -19,9 +19,11 @@ from pathlib import Path
 
 from coverage_lab.errors import CannotWrite, CoverageLabError, ExitCode, Problem
 from coverage_lab.files.night import results_folder
-from coverage_lab.files.results import place_results, read_measures, write_summary
+from coverage_lab.files.results import place_results, read_measures
 from coverage_lab.files.store import write_file
+from coverage_lab.files.summary import write_summary
 from coverage_lab.job import Run
+from coverage_lab.season.indexing import Indexing
 from coverage_lab.season.jobs import NightJob
 from coverage_lab.season.ledger import why_measure
 from coverage_lab.season.lock import locked
@@ -37,6 +39,7 @@ class Summary:
 
     counts: dict[str, Counter[str]] = field(default_factory=dict)  # of each night, runs by verdict
     troubles: list[str] = field(default_factory=list)  # what kept a whole night or its summary from being done
+    notes: list[str] = field(default_factory=list)  # what went wrong beside, with no harm to results
 
     def add(self, night: str, verdict: str, runs: int = 1) -> None:
         """Count runs of a night; the verdict "done" is for those whose results still hold."""
@@ -60,7 +63,7 @@ class Summary:
         if totals["done"]:
             words.append(f"{totals['done']} done before")
         nothing = totals["done"] == totals.total() and not self.troubles
-        return "\n".join([*self.troubles, "nothing new to do" if nothing else ", ".join(words)])
+        return "\n".join([*self.troubles, *self.notes, "nothing new to do" if nothing else ", ".join(words)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +140,7 @@ class _Batch:
         self.summary = Summary()
         self._report, self._again = report, again
         self._open: dict[Path, _Open] = {}
+        self._indexing = Indexing()
 
     def tasks(self, wanted: tuple[Wanted, ...]) -> Iterator[Task]:
         """Open night after night and yield its runs; those with one reference frame share its camera."""
@@ -184,6 +188,7 @@ class _Batch:
         if outcome.stored:
             try:
                 place_results(task.staged, results_folder(night, task.run.id))
+                self._indexing.take(results_folder(night, task.run.id))
             except CannotWrite as error:
                 outcome = outcome_of(without_numbers(task.run, night, error))
         shutil.rmtree(task.staged, ignore_errors=True)
@@ -216,9 +221,11 @@ class _Batch:
             self.summary.troubles.append(str(error))
 
     def close(self) -> None:
-        """Give back the nights that were not done to the end."""
+        """Give back the nights that were not done to the end, and close the indexes."""
         for opened in self._open.values():
             opened.lock.close()
+        self._indexing.close()
+        self.summary.notes += self._indexing.notes
 
 
 def _staging(job: NightJob) -> Path:

@@ -19,6 +19,7 @@ from coverage_lab.job import METHOD, Night, Run
 
 Stamp = tuple[int, int]  # size in bytes, time of the last change in ns
 
+MADE_SCHEMA = "coverage-lab/made/1"
 DECIDES = ("camera", "method", "robot", "run", "settings", "sha256")  # keys of made.json; versions are only recorded
 
 

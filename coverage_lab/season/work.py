@@ -182,7 +182,7 @@ def _made(run: Run, night: Night, sha256: Mapping[str, str], stamps: Mapping[str
     """How a result came about; facts of this run of the program, so not part of the measures."""
     decides = ledger.decided_by(run, night, sha256)
     return {
-        "schema": "coverage-lab/made/1",
+        "schema": ledger.MADE_SCHEMA,
         "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
         "host": platform.node(),
         "coverage_lab": __version__,

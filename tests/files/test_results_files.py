@@ -28,8 +28,8 @@ from coverage_lab.files.results import (
     read_measures,
     read_plan,
     write_results,
-    write_summary,
 )
+from coverage_lab.files.summary import write_summary
 from coverage_lab.measures.values import Measures
 from coverage_lab.room.grid import FloorGrid
 

@@ -1,0 +1,49 @@
+"""What a reviewer said of a run: lines of `review.jsonl` in its results folder, of which the last counts."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from coverage_lab.errors import BadInput, Problem
+
+NAME = "review.jsonl"
+Decision = Literal["accepted", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """One line: a decision on a run's numbers, which it names by their digest."""
+
+    decision: Decision
+    reason: str
+    by: str
+    said_utc: str  # ISO 8601
+    measures_sha256: str  # of the measures.json that it was said of; other numbers are open again
+
+
+def read_review(folder: Path) -> Review | None:
+    """Return the last line of a run's reviews; None if nobody has said anything. Raises BadInput if it is none."""
+    path = folder / NAME
+    try:
+        lines = path.read_text("utf-8").splitlines()
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(Problem(path, "", f"cannot be read ({error})", "Review the run again")) from None
+    if not lines:
+        return None
+    try:
+        return _review(json.loads(lines[-1]))
+    except (ValueError, TypeError, KeyError):
+        wrong, mend = "does not hold a review", "Remove the line, or review the run again"
+        raise BadInput(Problem(path, f"line {len(lines)}", wrong, mend)) from None
+
+
+def _review(said: Any) -> Review:
+    review = Review(**{field.name: said[field.name] for field in fields(Review)})
+    if review.decision not in get_args(Decision):
+        raise ValueError(review.decision)
+    return review
