@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from coverage_lab import __version__
+from coverage_lab.cli.export import export
 from coverage_lab.cli.measure import measure
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
@@ -22,6 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,  # plain help starts twice as fast, and reads the same in a log
 )
 app.command()(measure)
+app.command()(export)
 app.command()(study)
 app.command()(simulate)
 app.add_typer(room)

@@ -118,9 +118,9 @@ class Index:
             yield self._stored(row)
 
     def rows(self) -> Iterator[dict[str, Any]]:
-        """Yield every such run's headline numbers by column (`entry.COLUMNS`), its conditions as a mapping."""
+        """Yield every such run's headline numbers by column (`entry.COLUMNS`); conditions and review are mappings."""
         for row in self._pages(COLUMNS):
-            yield {**row, "conditions": json.loads(row["conditions"])}
+            yield row | {name: json.loads(row[name] or "null") for name in ("conditions", "review")}
 
     def documents(self) -> Iterator[tuple[str, Any]]:
         """Yield the name and the content of each pickup document of the season."""
