@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
 from small_night import Lab, make_season
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 settings.register_profile("same every time", derandomize=True, deadline=None)
 settings.load_profile("same every time")
@@ -34,3 +39,18 @@ def small_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def lab(small_season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Lab:
     """A copy of the small season, and the command line to run on it."""
     return Lab(Path(shutil.copytree(small_season, tmp_path / "season-2031")), monkeypatch, capsys)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """A real Chromium, without network, to open our pages in."""
+    from playwright.sync_api import sync_playwright
+
+    switches = ["no-sandbox", "disable-gpu", "disable-quic", "no-first-run"]
+    switches += ["disable-background-networking", "disable-component-update", "disable-sync"]
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=[f"--{switch}" for switch in switches]
+        )
+        yield chromium
+        chromium.close()

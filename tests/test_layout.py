@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
 COMMANDS = [command.callback.__name__ for command in app.registered_commands if command.callback]
 COMMANDS_OF_GROUPS = [
-    f"{group.name} {command.name or command.callback.__name__}"
+    f"{group.typer_instance.info.name} {command.name or command.callback.__name__}"
     for group in app.registered_groups
     if group.typer_instance
     for command in group.typer_instance.registered_commands
@@ -37,6 +37,8 @@ def readme_commands() -> list[list[list[str]]]:
 
 def test_readme_has_two_commands_that_set_everything_up():
     run, check = readme_commands()
+    assert (ROOT / check[0][0]).stat().st_mode & 0o111
+    check = check[1:]
     assert run[0] == check[0] == ["python3", "-m", "venv", ".venv"]
     assert run[1][:2] == check[1][:2] == [".venv/bin/pip", "install"]
     assert check[-1][:3] == [".venv/bin/python", "-m", "pytest"]

@@ -76,9 +76,9 @@ def _sha256(content: str) -> str:
 
 
 def _data_uri(light: NDArray[np.float32]) -> str:
-    """Return the picture as a JPEG of its own: its brightest hundredth white, the shadows lifted."""
+    """Return the picture as a JPEG of its own: white a little above its brightest hundredth, the shadows lifted."""
     seen = light[light > 0]
-    white = float(np.percentile(seen, 99)) if seen.size else 1.0
+    white = 1.2 * float(np.percentile(seen, 99)) if seen.size else 1.0
     tone = np.clip(light / max(white, 1e-6), 0, 1) ** (1 / 2.2)
     _, coded = cv2.imencode(".jpg", np.rint(tone * 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
     return "data:image/jpeg;base64," + base64.b64encode(coded.tobytes()).decode()

@@ -110,14 +110,15 @@ function circleRing({ centre, diameter }) {
 }
 
 // Where a point goes that is put near `point`: to a corner, to an edge, square to the last edge, or to the grid.
-// `reach` is how near counts, `from` the corner before, `before` the one before that.
+// `reach` is how near counts, `from` the corner before, `before` the one before that. A right angle counts from
+// less near than corners and edges, so that a wall a little out of square can still be drawn.
 function snapped(point, { corners, edges, from, before, reach, step }) {
   const near = corners.filter((corner) => distance(point, corner) <= reach);
   if (near.length) {
     near.sort((a, b) => distance(point, a) - distance(point, b));
     return { point: near[0], to: "corner" };
   }
-  const ray = from ? squareTo(point, from, before, reach) : null;
+  const ray = from ? squareTo(point, from, before, reach / 3) : null;
   const onEdge = edges
     .map(([a, b]) => nearestOnSegment(point, a, b))
     .filter((foot) => distance(point, foot) <= reach)

@@ -41,8 +41,16 @@ function drawShapes(shapes, selected, camera) {
       node("path", { d: pathOf(footprint(shape, camera)), class: "area", "fill-rule": "evenodd" }, group);
       if (shape.raised) node("path", { d: pathOf(tracedOutline(shape)), class: "top" }, group);
     }
-    if (shape.role !== "floor" && shape.kind !== "point") text(shape.name || shape.role, middleOf(shape), group, "name");
+    if (shape.role !== "floor" && shape.kind !== "point") text(shape.name || shape.role, namePlace(shape), group, "name");
   }
+}
+
+// In the middle of a large shape, below a small one.
+function namePlace(shape) {
+  const [x, y] = middleOf(shape);
+  const corners = cornersOf(shape);
+  const [wide, high] = [0, 1].map((axis) => spread(corners.map((corner) => corner[axis])) / mmPerPixel());
+  return Math.min(wide, high) > 40 ? [x, y] : [x, y - (high / 2 + 12) * mmPerPixel()];
 }
 
 function drawDock(shape, group) {
@@ -67,7 +75,8 @@ function drawHandles(shape, corner) {
     for (const [a, b] of edgesOf(shape.polygons)) drawLength(a, b, layers.handles);
     for (const place of placesOf(shape)) {
       const { at, point, next } = place;
-      handle(between(point, next, 0.5), { "data-insert": at.join() }, "insert");
+      const room = distance(point, next) > 40 * mmPerPixel();
+      if (room) handle(between(point, next, 0.5), { "data-insert": at.join() }, "insert");
       handle(point, { "data-corner": at.join() }, corner && corner.join() === at.join() ? "corner chosen" : "corner");
     }
   } else if (shape.kind === "rectangle") {
@@ -103,7 +112,9 @@ function handle(point, data, className) {
 function drawLength(a, b, parent) {
   const length = distance(a, b);
   if (length < 34 * mmPerPixel()) return; // no room for its number
-  text(lengthWords(length), between(a, b, 0.5), parent, "length");
+  const beside = (14 * mmPerPixel()) / length; // to the right of its direction, which is outside a drawn outline
+  const [x, y] = between(a, b, 0.5);
+  text(lengthWords(length), [x + (b[1] - a[1]) * beside, y - (b[0] - a[0]) * beside], parent, "length");
 }
 
 // What is being drawn: the points so far and the one under the cursor.
