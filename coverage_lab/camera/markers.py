@@ -51,7 +51,7 @@ def find_markers(light: NDArray[np.uint16], dictionaries: Iterable[str]) -> tupl
     picture = _tone_mapped(light, shrink)
     found = []
     for name in sorted(set(dictionaries)):
-        dictionary = _dictionary(name)
+        dictionary = marker_dictionary(name)
         corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, _detection()).detectMarkers(picture)
         for quad, marker_id in zip(corners, [] if ids is None else ids.ravel(), strict=True):
             rough = (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) * shrink - 0.5
@@ -71,7 +71,8 @@ def known_dictionaries() -> dict[str, int]:
     return names
 
 
-def _dictionary(name: str) -> cv2.aruco.Dictionary:
+def marker_dictionary(name: str) -> cv2.aruco.Dictionary:
+    """Return OpenCV's dictionary by its name in room files. Raises BadInput for an unknown one."""
     known = known_dictionaries()
     if name not in known:
         mend = f"Use one of {', '.join(sorted(known))}"

@@ -2,12 +2,53 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 app = typer.Typer(name="room", help="Set up the test room.", no_args_is_help=True, rich_markup_mode=None)
+
+
+class Paper(StrEnum):
+    """What is in the printer."""
+
+    A4 = "a4"
+    A3 = "a3"
+    LETTER = "letter"
+
+
+@app.command()
+def markers(
+    ids: Annotated[str, typer.Option(help="Numbers of the markers, as 0-3 or 0,2,7.")] = "0-3",
+    side_mm: Annotated[float, typer.Option(min=20, max=400, help="Side of the black square.")] = 150,
+    dictionary: Annotated[str, typer.Option(help="Dictionary as in the room file.")] = "apriltag_36h11",
+    paper: Annotated[Paper, typer.Option(help="Paper in the printer.")] = Paper.A4,
+    printed_bar_mm: Annotated[
+        float, typer.Option(min=80, max=120, help="How long the 100 mm bar of an earlier print came out.")
+    ] = 100,
+    out: Annotated[Path, typer.Option(help="The PDF to write.")] = Path("markers.pdf"),
+) -> None:
+    """Write sheets of floor markers true to scale, with a calibration board for `coverage-lab lens` at the end.
+
+    Print at 100 %, measure the 100 mm bar on the sheet, and print again with --printed-bar-mm if it is off.
+    """
+    from coverage_lab.camera.markers import marker_dictionary
+    from coverage_lab.files.store import write_file
+    from coverage_lab.show.sheets import MarkerSheet, check_fit, chosen_ids, marker_sheets
+
+    table = marker_dictionary(dictionary)
+    numbers = chosen_ids(ids, len(table.bytesList))
+    sheets = [MarkerSheet(dictionary, table, number, side_mm) for number in numbers]
+    check_fit(sheets[0], paper.value, printed_bar_mm)
+    write_file(out, marker_sheets(sheets, paper.value, printed_bar_mm))
+    typer.echo(f"{out} written: {len(sheets)} markers and a calibration board; print at 100 %", err=True)
+    if printed_bar_mm != 100:
+        came_mm = side_mm * printed_bar_mm / 100
+        typer.echo(
+            f"markers of the earlier print have sides of {came_mm:.1f} mm: side_m = {came_mm / 1000:.4f}", err=True
+        )
 
 
 @app.command()
