@@ -23,19 +23,23 @@ from coverage_lab.camera.locate import locate_camera
 from coverage_lab.camera.model import Camera, Lens
 from coverage_lab.camera.moved import plan_shift_m
 from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.contacts import contacts_seen
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
 from coverage_lab.frames.correct import corrected
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame, read_frame
 from coverage_lab.job import Night, Quality, Robot, Run
+from coverage_lab.measures.avoidance import Drive, measure_avoidance
 from coverage_lab.measures.budget import Mover, Nodes, Sources, contributions
 from coverage_lab.measures.coverage import floor_facts, measure_coverage
 from coverage_lab.measures.edges import measure_edges
 from coverage_lab.measures.pattern import measure_pattern, random_baseline
+from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
+from coverage_lab.measures.verdict import Seen, contact_remarks
 from coverage_lab.remarks import (
     ALL_BURNT,
     MOSTLY_BURNT,
@@ -141,6 +145,13 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     travel = travel_field(swept.trail_light, swept.share, reached, plan.grid, robot.bar)
     swept, unseen_m2 = open_seams(swept, travel, plan.grid, robot.bar, clip)
     sources = _sources(setting, robot, swept, judged.bar_height_off_m, unseen_m2 / floor_facts(plan).visible_m2)
+    pockets = find_pockets(
+        swept.share,
+        plan,
+        smallest_m=setting.night.settings.smallest_pocket_m,
+        body_diameter_m=robot.body_diameter_m,
+        sources=sources,
+    )
     measured = replace(
         measures,
         quality=(*quality, *judged.remarks),
@@ -156,16 +167,21 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
             step_m=setting.night.settings.edge_step_m,
             edge_u_m=combined([swept.edge_u_m, swept.transfer_u_m, sources.plan_u_m]),
         ),
-        pockets=find_pockets(
-            swept.share,
-            plan,
-            smallest_m=setting.night.settings.smallest_pocket_m,
-            body_diameter_m=robot.body_diameter_m,
-            sources=sources,
-        ),
+        pockets=pockets,
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )
+    if run.trial == "avoidance":
+        drive = Drive(swept.share, plan, robot, sources)
+        measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room))
     return MeasuredRun(measured, plan, view, swept, digests)
+
+
+def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None) -> Measures:
+    """Add what an avoidance trial is about."""
+    found = measure_avoidance(drive, seen)
+    remarks = contact_remarks(found, drive.robot.body_diameter_m, ())
+    pen = measure_pen(drive, measures.pockets or ())
+    return replace(measures, avoidance=found, pen=pen, quality=(*measures.quality, *remarks))
 
 
 def look(run: Run, setting: SetUp, plan: FloorPlan) -> tuple[Frame, NDArray[np.float32]]:

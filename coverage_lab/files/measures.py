@@ -7,14 +7,32 @@ fixed number of decimals, finer than anything it is known to.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.avoidance import avoidance_from_json, avoidance_to_json, pen_from_json, pen_to_json
 from coverage_lab.files.checking import quoted, read_json
-from coverage_lab.job import Quality, Quantity
+from coverage_lab.files.numbers import (
+    CM2,
+    DEG,
+    M2,
+    MM,
+    PART,
+    PERCENT,
+    POINTS,
+    PX,
+    SCORE,
+    M,
+    all_rounded,
+    fields_from,
+    known_quantity,
+    quantity_from,
+    quantity_to_json,
+    rounded,
+)
+from coverage_lab.job import Quality
 from coverage_lab.measures.values import (
     CameraFacts,
     Contribution,
@@ -28,11 +46,9 @@ from coverage_lab.measures.values import (
 
 SCHEMA = "coverage-lab/measures/1"
 
-_PERCENT, _POINTS, _MM, _CM2, _M, _M2, _PX, _DEG, _PART, _SCORE = 3, 4, 2, 2, 4, 6, 4, 2, 4, 2
-
 
 def measures_to_json(measures: Measures) -> dict[str, Any]:
-    """Return a run's numbers in the shape of the schema; passes, time and avoidance are not measured yet."""
+    """Return a run's numbers in the shape of the schema; passes and time are not measured yet."""
     return {
         "schema": SCHEMA,
         "run": {
@@ -53,7 +69,8 @@ def measures_to_json(measures: Measures) -> dict[str, Any]:
         "pattern": None if measures.pattern is None else _pattern(measures.pattern),
         "passes": None,
         "time": None,
-        "avoidance": None,
+        "avoidance": avoidance_to_json(measures.avoidance),
+        "pen": pen_to_json(measures.pen),
     }
 
 
@@ -74,31 +91,12 @@ def read_measures(path: Path) -> dict[str, Any]:
     return dict(content)
 
 
-def _rounded(value: float | None, decimals: int) -> float | None:
-    # Adding zero turns −0.0 into 0.0.
-    return None if value is None else round(float(value), decimals) + 0.0
-
-
-def _all(values: Iterable[float], decimals: int) -> list[float | None]:
-    return [_rounded(value, decimals) for value in values]
-
-
-def _quantity(quantity: Quantity | None, decimals: int) -> dict[str, Any] | None:
-    if quantity is None:
-        return None
-    return {
-        "value": _rounded(quantity.value, decimals),
-        "u": _rounded(quantity.u, decimals),
-        "interval_95": _all(quantity.interval_95, decimals),
-    }
-
-
 def _camera(camera: CameraFacts) -> dict[str, Any]:
     return {
-        "reprojection_rms_px": _rounded(camera.reprojection_rms_px, _PX),
-        "reprojection_rms_mm": _rounded(camera.reprojection_rms_mm, _MM),
-        "height_m": _rounded(camera.height_m, _M),
-        "centre_m": _all(camera.centre_m, _M),
+        "reprojection_rms_px": rounded(camera.reprojection_rms_px, PX),
+        "reprojection_rms_mm": rounded(camera.reprojection_rms_mm, MM),
+        "height_m": rounded(camera.height_m, M),
+        "centre_m": all_rounded(camera.centre_m, M),
         "markers_used": camera.markers_used,
         "markers_dropped": list(camera.markers_dropped),
     }
@@ -106,53 +104,53 @@ def _camera(camera: CameraFacts) -> dict[str, Any]:
 
 def _floor(floor: FloorFacts) -> dict[str, Any]:
     return {
-        "free_m2": _rounded(floor.free_m2, _M2),
-        "visible_m2": _rounded(floor.visible_m2, _M2),
-        "hidden_m2": _rounded(floor.hidden_m2, _M2),
-        "reachable_m2": _rounded(floor.reachable_m2, _M2),
-        "fringe_m2": _rounded(floor.fringe_m2, _M2),
+        "free_m2": rounded(floor.free_m2, M2),
+        "visible_m2": rounded(floor.visible_m2, M2),
+        "hidden_m2": rounded(floor.hidden_m2, M2),
+        "reachable_m2": rounded(floor.reachable_m2, M2),
+        "fringe_m2": rounded(floor.fringe_m2, M2),
     }
 
 
 def _coverage(coverage: Coverage) -> dict[str, Any]:
     return {
-        "percent": _quantity(coverage.percent, _PERCENT),
-        "percent_of_reachable": _quantity(coverage.percent_of_reachable, _PERCENT),
-        "whole_floor_95": _all(coverage.whole_floor_95, _PERCENT),
-        "swept_m2": _quantity(coverage.swept_m2, _M2),
-        "bridged_m2": _rounded(coverage.bridged_m2, _M2),
-        "zones": {name: _quantity(share, _PERCENT) for name, share in sorted(coverage.zones.items())},
+        "percent": quantity_to_json(coverage.percent, PERCENT),
+        "percent_of_reachable": quantity_to_json(coverage.percent_of_reachable, PERCENT),
+        "whole_floor_95": all_rounded(coverage.whole_floor_95, PERCENT),
+        "swept_m2": quantity_to_json(coverage.swept_m2, M2),
+        "bridged_m2": rounded(coverage.bridged_m2, M2),
+        "zones": {name: quantity_to_json(share, PERCENT) for name, share in sorted(coverage.zones.items())},
         "contributions": {name: _contribution(part) for name, part in sorted(coverage.contributions.items())},
     }
 
 
 def _contribution(part: Contribution) -> dict[str, Any]:
-    u_mm = _rounded(part.u_mm, _POINTS)
+    u_mm = rounded(part.u_mm, POINTS)
     return {
-        "points": _rounded(part.points, _POINTS),
+        "points": rounded(part.points, POINTS),
         "shared_by": part.shared_by,
         "u_mm": u_mm,
-        "points_per_mm": _rounded(part.points / part.u_mm, _POINTS) if part.u_mm else None,
+        "points_per_mm": rounded(part.points / part.u_mm, POINTS) if part.u_mm else None,
     }
 
 
 def _edge(edge: Edge) -> dict[str, Any]:
     return {
         "along": edge.along,
-        "bearing_deg": _rounded(edge.bearing_deg, _DEG),
-        "mean_mm": _quantity(edge.mean_mm, _MM),
-        "p95_mm": _rounded(edge.p95_mm, _MM),
-        "share_measured": _rounded(edge.share_measured * 100, _PERCENT),
+        "bearing_deg": rounded(edge.bearing_deg, DEG),
+        "mean_mm": quantity_to_json(edge.mean_mm, MM),
+        "p95_mm": rounded(edge.p95_mm, MM),
+        "share_measured": rounded(edge.share_measured * 100, PERCENT),
     }
 
 
 def _pocket(pocket: Pocket) -> dict[str, Any]:
     return {
         "id": pocket.id,
-        "area_cm2": _quantity(pocket.area_cm2, _CM2),
-        "diameter_mm": _quantity(pocket.diameter_mm, _MM),
-        "pole_m": _all(pocket.pole_m, _M),
-        "centroid_m": _all(pocket.centroid_m, _M),
+        "area_cm2": quantity_to_json(pocket.area_cm2, CM2),
+        "diameter_mm": quantity_to_json(pocket.diameter_mm, MM),
+        "pole_m": all_rounded(pocket.pole_m, M),
+        "centroid_m": all_rounded(pocket.centroid_m, M),
         "place": pocket.place,
         "near": pocket.near,
         "touches_hidden": pocket.touches_hidden,
@@ -161,11 +159,11 @@ def _pocket(pocket: Pocket) -> dict[str, Any]:
 
 def _pattern(pattern: Pattern) -> dict[str, Any]:
     return {
-        "score": _quantity(pattern.score, _SCORE),
+        "score": quantity_to_json(pattern.score, SCORE),
         "label": pattern.label,
-        "alignment": _rounded(pattern.alignment, _PART),
-        "spacing": _rounded(pattern.spacing, _PART),
-        "straightness": _rounded(pattern.straightness, _PART),
+        "alignment": rounded(pattern.alignment, PART),
+        "spacing": rounded(pattern.spacing, PART),
+        "straightness": rounded(pattern.straightness, PART),
     }
 
 
@@ -188,37 +186,25 @@ def measures_from_json(
         conditions=run["conditions"],
         verdict=content["verdict"],
         reason=content["reason"],
-        quality=tuple(Quality(**_fields(Quality, remark)) for remark in content["quality"]),
+        quality=tuple(Quality(**fields_from(Quality, remark)) for remark in content["quality"]),
         camera=_camera_from(content["camera"]),
-        floor=None if content["floor"] is None else FloorFacts(**_fields(FloorFacts, content["floor"])),
+        floor=None if content["floor"] is None else FloorFacts(**fields_from(FloorFacts, content["floor"])),
         coverage=_coverage_from(content["coverage"]),
         edges=None if edges is None else tuple(_edge_from(edge) for edge in edges),
         pockets=None
         if pockets is None
         else tuple(_pocket_from(pocket, outline) for pocket, outline in zip(pockets, outlines, strict=True)),
         pattern=_pattern_from(content["pattern"]),
+        avoidance=avoidance_from_json(content["avoidance"]),
+        pen=pen_from_json(content.get("pen")),
     )
-
-
-def _fields(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what `stored` says of the fields of a dataclass; keys of a later version are left out."""
-    return {field.name: stored[field.name] for field in fields(kind) if field.name in stored}
-
-
-def _quantity_from(stored: Mapping[str, Any] | None) -> Quantity | None:
-    return None if stored is None else _known(stored)
-
-
-def _known(stored: Mapping[str, Any]) -> Quantity:
-    low, high = stored["interval_95"]
-    return Quantity(stored["value"], stored["u"], (low, high))
 
 
 def _camera_from(stored: Mapping[str, Any] | None) -> CameraFacts | None:
     if stored is None:
         return None
     tuples = {name: tuple(stored[name]) for name in ("centre_m", "markers_dropped")}
-    return CameraFacts(**(_fields(CameraFacts, stored) | tuples))
+    return CameraFacts(**(fields_from(CameraFacts, stored) | tuples))
 
 
 def _coverage_from(stored: Mapping[str, Any] | None) -> Coverage | None:
@@ -226,28 +212,32 @@ def _coverage_from(stored: Mapping[str, Any] | None) -> Coverage | None:
         return None
     low, high = stored["whole_floor_95"]
     return Coverage(
-        percent=_known(stored["percent"]),
-        percent_of_reachable=_quantity_from(stored["percent_of_reachable"]),
+        percent=known_quantity(stored["percent"]),
+        percent_of_reachable=quantity_from(stored["percent_of_reachable"]),
         whole_floor_95=(low, high),
-        swept_m2=_known(stored["swept_m2"]),
+        swept_m2=known_quantity(stored["swept_m2"]),
         bridged_m2=stored["bridged_m2"],
-        zones={name: _quantity_from(share) for name, share in stored["zones"].items()},
+        zones={name: quantity_from(share) for name, share in stored["zones"].items()},
         contributions={
-            name: Contribution(**_fields(Contribution, part)) for name, part in stored["contributions"].items()
+            name: Contribution(**fields_from(Contribution, part)) for name, part in stored["contributions"].items()
         },
     )
 
 
 def _edge_from(stored: Mapping[str, Any]) -> Edge:
-    values = {"mean_mm": _quantity_from(stored["mean_mm"]), "share_measured": stored["share_measured"] / 100}
-    return Edge(**(_fields(Edge, stored) | values))
+    values = {"mean_mm": quantity_from(stored["mean_mm"]), "share_measured": stored["share_measured"] / 100}
+    return Edge(**(fields_from(Edge, stored) | values))
 
 
 def _pocket_from(stored: Mapping[str, Any], outline_m: tuple[tuple[float, float], ...]) -> Pocket:
-    values = {name: _known(stored[name]) for name in ("area_cm2", "diameter_mm")}
+    values = {name: known_quantity(stored[name]) for name in ("area_cm2", "diameter_mm")}
     places = {name: tuple(stored[name]) for name in ("pole_m", "centroid_m")}
-    return Pocket(**(_fields(Pocket, stored) | values | places | {"outline_m": outline_m}))
+    return Pocket(**(fields_from(Pocket, stored) | values | places | {"outline_m": outline_m}))
 
 
 def _pattern_from(stored: Mapping[str, Any] | None) -> Pattern | None:
-    return None if stored is None else Pattern(**(_fields(Pattern, stored) | {"score": _known(stored["score"])}))
+    return (
+        None
+        if stored is None
+        else Pattern(**(fields_from(Pattern, stored) | {"score": known_quantity(stored["score"])}))
+    )

@@ -34,11 +34,13 @@ from coverage_lab.files.geometry import (
     outside,
     parse,
 )
-from coverage_lab.files.room_roles import ROLES, SHAPES, MarkerProperties
+from coverage_lab.files.room_roles import ROLES, SHAPES, DecoyProperties, MarkerProperties
 from coverage_lab.files.store import write_file
+from coverage_lab.room.approach import approach_mistake
 from coverage_lab.room.room import Decoy, Marker, Obstacle, Overhang, Room, Zone
 
 _LIKE_A_KNOWN_PROPERTY = 0.8  # below it another program's property, which is none of our business
+OVERLAP_M2 = 1e-5  # outlines of things side by side are drawn a little into each other
 
 
 @dataclass(slots=True)
@@ -206,12 +208,26 @@ def _check_together(reading: _Reading, floor: Polygon) -> None:
         for thing in solid:
             if thing.shape.contains(dock.shape):
                 reading.refuse(dock.label, f"stands on {thing.label}", "Move it to free floor")
+    _check_decoys(reading, floor)
     for overhang in reading.of("overhang"):
         if overhang.has.clearance_m > overhang.has.height_m:
             wrong = f"{overhang.has.clearance_m:g} m is more than height_m"
             reading.refuse(f"{overhang.label}.clearance_m", wrong, "Give its under side and its top")
     if shapely.union_all([feature.shape for feature in solid]).covers(floor):
         reading.refuse("", "the obstacles leave no free floor", "Check their outlines")
+
+
+def _check_decoys(reading: _Reading, floor: Polygon) -> None:
+    """Check that each decoy lies by itself, and where its approach says."""
+    decoys = reading.of("decoy")
+    for number, decoy in enumerate(decoys):
+        for other in (*reading.of("obstacle"), *decoys[:number]):
+            if decoy.shape.intersection(other.shape).area > OVERLAP_M2:
+                reading.refuse(decoy.label, f"lies on {other.label}", "Move it to free floor, or correct its outline")
+        mistake = approach_mistake(_decoy(decoy), floor)
+        if mistake:
+            mend = "Correct its outline or the value, or leave approach_deg out"
+            reading.refuse(f"{decoy.label}.approach_deg", mistake, mend)
 
 
 def _room(reading: _Reading) -> Room:
@@ -227,11 +243,16 @@ def _room(reading: _Reading) -> Room:
         overhangs=tuple(
             Overhang(f.has.name, f.shape, f.has.clearance_m, f.has.height_m) for f in reading.of("overhang")
         ),
-        decoys=tuple(Decoy(f.has.name, f.shape, f.has.height_m, f.has.approach_deg) for f in reading.of("decoy")),
+        decoys=tuple(_decoy(feature) for feature in reading.of("decoy")),
         zones=tuple(Zone(f.has.name, f.shape) for f in reading.of("zone")),
         markers=tuple(_marker(f) for f in reading.of("marker")),
         dock_m=(dock[0].shape.x, dock[0].shape.y) if dock else None,
     )
+
+
+def _decoy(feature: _Feature) -> Decoy:
+    has: DecoyProperties = feature.has
+    return Decoy(has.name, feature.shape, has.height_m, has.approach_deg, has.tolerance_mm / 1000)
 
 
 def _marker(feature: _Feature) -> Marker:
@@ -264,7 +285,8 @@ def _written(room: Room) -> Iterator[dict[str, Any]]:
         yield _feature("overhang", overhang.outline, name=overhang.name, **own)
     for decoy in room.decoys:
         sector = {} if decoy.approach_deg is None else {"approach_deg": decoy.approach_deg}
-        yield _feature("decoy", decoy.footprint, name=decoy.name, height_m=decoy.height_m, **sector)
+        own = {"height_m": decoy.height_m, "tolerance_mm": _mm(decoy.tolerance_m), **sector}
+        yield _feature("decoy", decoy.footprint, name=decoy.name, **own)
     for zone in room.zones:
         yield _feature("zone", zone.outline, name=zone.name)
     for marker in room.markers:

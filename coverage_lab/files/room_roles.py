@@ -55,6 +55,7 @@ class DecoyProperties(Properties):
     name: Name
     height_m: Height
     approach_deg: Literal[360, 180, 90] | None = None
+    tolerance_mm: Tolerance = 3
 
 
 class ZoneProperties(Properties):

@@ -99,6 +99,46 @@ class Pattern:
     straightness: float
 
 
+DecoyVerdict = Literal["clear", "touched", "driven over", "can't be told", "not challenged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Smear:
+    """What a robot did after it first touched a decoy, from a run of many frames: what would have been smeared."""
+
+    contact_t_s: float  # of the first contact, from the run's start
+    later_contacts_t_s: tuple[float, ...]  # of contacts after the robot had left the decoy
+    length_m: Quantity  # driven by the turning centre from then on
+    area_m2: Quantity  # passed over by the nozzle from then on
+
+
+@dataclass(frozen=True, slots=True)
+class DecoyFound:
+    """How near a robot came to one decoy, and how much it cleaned around it."""
+
+    decoy: str
+    approach_deg: int
+    verdict: DecoyVerdict
+    contact_seen: bool | None  # by the engineer; None = the run sheet says nothing
+    nozzle_clearance_mm: Quantity | None  # to the nearest swept floor, below 0 inside the footprint
+    nearest_m: tuple[tuple[float, float], tuple[float, float]] | None  # on the footprint, and on swept floor
+    body_clearance_mm: Quantity | None  # of the body's outline; its interval is a bound where the basis is light
+    body_basis: Literal["frames", "light"] | None
+    profile: tuple[tuple[float, float | None], ...]  # bearing in degrees, mm to swept floor in that 5 degree step
+    approached_percent: float | None  # of these steps, in which floor within 100 mm was cleaned
+    rings: Mapping[int, Quantity | None]  # cleaned share within 50, 100 and 150 mm; None: no visible floor there
+    smear: Smear | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pen:
+    """The floor that decoys were laid on."""
+
+    beyond_100_percent: Quantity | None  # coverage of visible floor farther than 100 mm from every decoy
+    caution_m2: Quantity  # floor farther than that which was left out together with floor at a decoy
+    caution_percent: Quantity  # of the visible floor
+
+
 @dataclass(frozen=True, slots=True)
 class Measures:
     """All numbers of one run; None where this kind of run cannot give them."""
@@ -117,3 +157,5 @@ class Measures:
     edges: tuple[Edge, ...] | None = None
     pockets: tuple[Pocket, ...] | None = None
     pattern: Pattern | None = None
+    avoidance: tuple[DecoyFound, ...] | None = None
+    pen: Pen | None = None

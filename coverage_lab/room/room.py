@@ -40,6 +40,7 @@ class Decoy:
     footprint: Area
     height_m: float
     approach_deg: int | None = None  # 360, 180 or 90; None = derived from where it stands
+    tolerance_m: float = 0.003
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from coverage_lab.camera.places import check_enough
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import suggest
+from coverage_lab.files.contacts import trial_problems
 from coverage_lab.files.night import find_nights, read_night
 from coverage_lab.files.room import read_room
 from coverage_lab.files.sheet import read_runs
@@ -61,6 +62,7 @@ def _job(folder: Path, names: set[str] | None) -> NightJob:
     night = read_night(folder)
     problems: list[Problem] = []
     runs: tuple[Run, ...] = ()
+    room: Room | None = None
     for read in (lambda: _room(night), lambda: read_runs(night)):
         try:
             value = read()
@@ -68,6 +70,9 @@ def _job(folder: Path, names: set[str] | None) -> NightJob:
             problems += error.problems
         else:
             runs = value if isinstance(value, tuple) else runs
+            room = value if isinstance(value, Room) else room
+    if room is not None:
+        problems += [problem for run in runs for problem in trial_problems(run, night, room)]
     if problems:
         raise BadInput(problems)
     chosen = runs if names is None else _chosen(night, runs, names)

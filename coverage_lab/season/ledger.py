@@ -49,6 +49,7 @@ def decided_by(run: Run, night: Night, sha256: Mapping[str, str]) -> dict[str, A
             "repeat": run.repeat,
             "trial": run.trial,
             "conditions": dict(run.conditions),
+            "contact_seen": run.contact_seen,
         },
         "settings": asdict(night.settings),
         "sha256": dict(sha256),

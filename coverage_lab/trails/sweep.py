@@ -121,12 +121,13 @@ def _places(plan: FloorPlan) -> _Places:
 def _possible(plan: FloorPlan) -> Mask:
     """Cells that the nozzle can have come to, with some room for a wrong body diameter.
 
-    The reachable floor keeps clear of decoys; a robot may not.
+    The reachable floor keeps clear of decoys; a robot may not, and may drive over them.
     """
     reached = _grown((plan.reachable_share > 0.5).astype(np.uint8), round(BEYOND_REACH_M / plan.grid.cell_m))
     if plan.room.decoys:
-        around = shapely.union_all([decoy.footprint.buffer(AROUND_DECOY_M) for decoy in plan.room.decoys])
-        reached |= (plan.grid.weights(around) * plan.free_share > 0.5).astype(np.uint8)
+        decoys = shapely.union_all([decoy.footprint for decoy in plan.room.decoys])
+        around = decoys.buffer(AROUND_DECOY_M).intersection(plan.free.union(decoys))
+        reached |= (plan.grid.weights(around) > 0.5).astype(np.uint8)
     return reached
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,11 +15,14 @@ from coverage_lab.measures.values import (
     CameraFacts,
     Contribution,
     Coverage,
+    DecoyFound,
     Edge,
     FloorFacts,
     Measures,
     Pattern,
+    Pen,
     Pocket,
+    Smear,
 )
 from coverage_lab.room.room import Decoy, Marker, Obstacle, Overhang, Room, Zone
 
@@ -84,6 +88,36 @@ def sample_room() -> Room:
     )
 
 
+NEVER_NEAR: dict[str, Any] = {
+    "decoy": "cable",
+    "verdict": "not challenged",
+    "contact_seen": None,
+    "nozzle_clearance_mm": None,
+    "nearest_m": None,
+    "body_clearance_mm": None,
+    "body_basis": None,
+    "smear": None,
+}
+
+
+def sample_decoy(around: Callable[[float, float], Quantity]) -> DecoyFound:
+    """A decoy that was driven over."""
+    return DecoyFound(
+        decoy="sock",
+        approach_deg=90,
+        verdict="driven over",
+        contact_seen=True,
+        nozzle_clearance_mm=around(-20.123456, 2.0),
+        nearest_m=((1.23456, 0.5), (1.25, 0.51)),
+        body_clearance_mm=around(-75.0, 3.0),
+        body_basis="frames",
+        profile=((92.5, 0.0), (97.5, 12.3456), (102.5, None)),
+        approached_percent=66.6666,
+        rings={50: around(30.0, 1.0), 100: around(40.0, 1.0), 150: None},
+        smear=Smear(12.34567, (50.0,), around(8.123456, 0.01), around(1.5, 0.02)),
+    )
+
+
 def sample_measures(percent: float = 91.23456, **changes: Any) -> Measures:
     """A measured run with something in every part."""
 
@@ -127,5 +161,7 @@ def sample_measures(percent: float = 91.23456, **changes: Any) -> Measures:
         ),
         "pockets": (pocket,),
         "pattern": Pattern(around(87.654321), "lanes", 0.98, 0.9, 0.97),
+        "avoidance": (sample_decoy(around), replace(sample_decoy(around), **NEVER_NEAR)),
+        "pen": Pen(around(92.0), around(0.02, 0.001), around(0.5, 0.1)),
     }
     return Measures(**(values | changes))

@@ -73,12 +73,12 @@ def test_numbers_are_rounded_by_kind():
 
 def test_unknown_is_null_and_every_key_is_there():
     full, empty = measures_to_json(sample_measures()), measures_to_json(refused())
-    keys = "schema run verdict reason quality camera floor coverage edges pockets pattern passes time avoidance"
+    keys = "schema run verdict reason quality camera floor coverage edges pockets pattern passes time avoidance pen"
     assert list(full) == list(empty) == keys.split()
     assert [key for key, value in empty.items() if value is None] == keys.split()[5:]
     assert full["coverage"]["bridged_m2"] is None
     assert full["coverage"]["zones"]["east"] is None
-    assert (full["passes"], full["time"], full["avoidance"]) == (None, None, None)
+    assert (full["passes"], full["time"]) == (None, None)
 
 
 @pytest.mark.parametrize("measures", [sample_measures(), refused()])

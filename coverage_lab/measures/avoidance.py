@@ -1,0 +1,168 @@
+"""Whether a robot kept off the decoys in its way, how near it came, and what it left uncleaned around them.
+
+Contact is judged on the body's outline: from the track of a run of many frames, else by bounds from the swept floor.
+What the engineer saw outranks both. Formulas and trials: docs/avoidance.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coverage_lab.job import Quantity, Robot
+from coverage_lab.measures.around_decoy import (
+    NEAR_MM,
+    RINGS_MM,
+    Clearance,
+    clearance,
+    profile,
+    ring,
+    swept_around,
+)
+from coverage_lab.measures.budget import Sources, contributions
+from coverage_lab.measures.contact import (
+    Poses,
+    after,
+    contact_times,
+    driven_m,
+    light_bounds,
+    track_clearance,
+)
+from coverage_lab.measures.coverage import covered_percent
+from coverage_lab.measures.smear import smeared_area
+from coverage_lab.measures.uncertainty import (
+    combined,
+    combined_points,
+    coverage_factor_95,
+    displacement_points,
+    quantity,
+    rectangular_u,
+    swept_boundary,
+)
+from coverage_lab.measures.values import DecoyFound, Smear
+from coverage_lab.measures.verdict import Seen, verdict_of
+from coverage_lab.room.approach import approach_of
+from coverage_lab.room.grid import ShareArray
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Decoy
+
+BODY_U_M = 0.0015  # standard uncertainty of the register's body radius: a tape on a body that is no perfect disc
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drive:
+    """What an avoidance trial is judged by: swept floor, what its place hangs on, and the track if there is one."""
+
+    swept: ShareArray  # (rows, cols) in [0, 1], with what is swept of footprints
+    plan: FloorPlan
+    robot: Robot
+    sources: Sources
+    poses: Poses | None = None
+
+
+def measure_avoidance(drive: Drive, seen: Seen | None) -> tuple[DecoyFound, ...]:
+    """Return what is found of each decoy in the room, in the room file's order."""
+    return tuple(_found(decoy, drive, seen) for decoy in drive.plan.room.decoys)
+
+
+def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
+    """Return what is found of one decoy."""
+    plan = drive.plan
+    approach = approach_of(decoy.footprint, plan.room.floor)
+    around = swept_around(drive.swept, plan.grid, decoy.footprint)
+    near = clearance(decoy.footprint, around)
+    nozzle = None if near is None else _nozzle(near, decoy, drive)
+    body = None if near is None else _body(near, decoy, drive)
+    steps = profile(decoy.footprint, around, approach)
+    was_seen = None if seen is None else decoy.name in seen.touched
+    verdict = verdict_of(nozzle, body, drive.robot.body_diameter_m, was_seen)
+    return DecoyFound(
+        decoy=decoy.name,
+        approach_deg=approach.deg,
+        verdict=verdict,
+        contact_seen=was_seen,
+        nozzle_clearance_mm=nozzle,
+        nearest_m=None if near is None else (near.on_footprint_m, near.on_swept_m),
+        body_clearance_mm=body,
+        body_basis=None if body is None else "light" if drive.poses is None else "frames",
+        profile=tuple((bearing, None if away is None else 1000 * away) for bearing, away in steps),
+        approached_percent=100 * float(np.mean([away is not None and 1000 * away <= NEAR_MM for _, away in steps])),
+        rings={width_mm: _ring_share(decoy, width_mm, drive) for width_mm in RINGS_MM},
+        smear=_smear(decoy, drive) if verdict in ("touched", "driven over") else None,
+    )
+
+
+def _nozzle(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity:
+    """Return the nozzle's clearance in mm; hidden floor nearer than that may be swept, so the interval reaches it."""
+    u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m)])
+    found = quantity(1000 * near.distance_m, 1000 * u_m)
+    hidden_mm = 1000 * float(drive.plan.hidden.distance(decoy.footprint)) if not drive.plan.hidden.is_empty else np.inf
+    low, high = found.interval_95
+    return Quantity(found.value, found.u, (float(min(low, hidden_mm)), high))
+
+
+def _edge_u_m(near: Clearance, drive: Drive) -> float:
+    """Return the standard uncertainty of where swept floor ends, along the line to the footprint."""
+    sources = drive.sources
+    gap = np.subtract(near.on_swept_m, near.on_footprint_m)
+    length_m = float(np.hypot(*gap))
+    toward = gap / length_m if length_m > 0 else np.sqrt([0.5, 0.5])
+    node, weight = sources.nodes.around(np.array([near.on_swept_m]))
+    moves = [
+        float((move[node[0]] * weight[0][:, None]).sum(axis=0) @ toward)
+        for mover in sources.movers.values()
+        for move in mover.by_m
+    ]
+    return combined([sources.edge_u_m, sources.transfer_u_m, *moves])
+
+
+def _body(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity | None:
+    """Return the body's clearance in mm; without a track the middle of the bounds, with the bounds as interval."""
+    edge_u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m), BODY_U_M])
+    diameter_m = drive.robot.body_diameter_m
+    if drive.poses is not None:
+        u_m = combined([edge_u_m, drive.poses.u_m])
+        return quantity(1000 * track_clearance(drive.poses, decoy.footprint, diameter_m), 1000 * u_m)
+    bounds = light_bounds(drive.swept, drive.plan.grid, decoy.footprint, near.on_swept_m, drive.robot)
+    if bounds is None:
+        return None
+    half_mm, middle_mm = 500 * (bounds.high_m - bounds.low_m), 500 * (bounds.high_m + bounds.low_m)
+    wider_mm = half_mm + coverage_factor_95() * 1000 * edge_u_m
+    u_mm = combined([rectangular_u(half_mm), 1000 * edge_u_m])
+    return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm))
+
+
+def _ring_share(decoy: Decoy, width_mm: int, drive: Drive) -> Quantity | None:
+    """Return the swept share of a ring in percent; None where none of it is visible floor."""
+    plan, region = drive.plan, ring(decoy, width_mm / 1000, drive.plan)
+    percent = covered_percent(drive.swept, region)
+    if percent is None:
+        return None
+    parts = contributions(drive.swept, region, plan, drive.sources, inset_m=0.0)
+    boundary = swept_boundary(drive.swept, region, plan.grid)
+    footprint_u_m = rectangular_u(decoy.tolerance_m)
+    shifts = [displacement_points(boundary, shift) for shift in ((footprint_u_m, 0.0), (0.0, footprint_u_m))]
+    return quantity(percent, combined([combined_points(parts), *shifts]), low=0.0, high=100.0)
+
+
+def _smear(decoy: Decoy, drive: Drive) -> Smear | None:
+    """Return what was driven after the first contact; None without a track, or where the track shows no contact."""
+    if drive.poses is None:
+        return None
+    times = contact_times(drive.poses, decoy.footprint, drive.robot.body_diameter_m)
+    if not times:
+        return None
+    rest = after(drive.poses, times[0])
+    area = smeared_area(rest, drive.robot.bar).intersection(drive.plan.free)
+    return Smear(
+        contact_t_s=times[0],
+        later_contacts_t_s=times[1:],
+        length_m=_of_way(driven_m(rest), drive.poses.u_m),
+        area_m2=quantity(float(area.area), 2 * drive.poses.u_m * float(np.sqrt(area.area)), low=0.0),
+    )
+
+
+def _of_way(length_m: float, u_m: float) -> Quantity:
+    """Return a length driven: its ends are as uncertain as places on the track are."""
+    return quantity(length_m, combined([u_m, u_m]), low=0.0)

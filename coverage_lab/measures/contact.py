@@ -1,0 +1,142 @@
+"""Whether the body touched a decoy: from the track where there is one, else bounds from the swept floor.
+
+The body is a disc of the register's diameter around the turning centre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+
+from coverage_lab.job import Robot
+from coverage_lab.measures.edges import share_at
+from coverage_lab.room.grid import FloorGrid, ShareArray
+from coverage_lab.room.room import Area
+
+LATTICE_M = 0.006  # between the places of the nozzle that are tried
+TURN_DEG = 15.0  # between the headings that are tried
+POINTS = 9  # along the nozzle, all of which must lie on swept floor
+SWEPT = 0.5  # share of a cell
+LEG_M = 0.06  # so far straight on, at the least, a robot came to where it turned or stopped
+PART_M = 0.03  # a contact ends when the body has left the decoy by so much
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class BodyBounds:
+    """Between what the smallest distance from the body's outline to a footprint lies, metres; below 0 is contact."""
+
+    low_m: float
+    high_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Poses:
+    """The places of a robot over time, metres and seconds; straight on between two of them."""
+
+    t_s: FloatArray  # (N,)
+    centre_m: FloatArray  # (N, 2), the turning centre
+    heading_rad: FloatArray  # (N,)
+    u_m: float  # standard uncertainty of a place, along one axis
+
+
+def track_clearance(poses: Poses, footprint: Area, body_diameter_m: float) -> float:
+    """Return the smallest distance (metres) from the body's outline to a footprint; below 0 is contact."""
+    return float(LineString(poses.centre_m).distance(footprint)) - body_diameter_m / 2
+
+
+def contact_times(poses: Poses, footprint: Area, body_diameter_m: float) -> tuple[float, ...]:
+    """Return when the body came to touch a footprint, each time anew after it had left it, in order."""
+    legs = shapely.linestrings(np.stack([poses.centre_m[:-1], poses.centre_m[1:]], axis=1))
+    shapely.prepare(footprint)
+    away_m = shapely.distance(legs, footprint) - body_diameter_m / 2
+    zone = footprint.buffer(body_diameter_m / 2, quad_segs=64)
+    times: list[float] = []
+    touching = False
+    for number, gap_m in enumerate(away_m.tolist()):
+        if not touching and gap_m <= 0:
+            times.append(_entry(poses, number, legs[number], zone))
+            touching = True
+        elif gap_m > PART_M:
+            touching = False
+    return tuple(times)
+
+
+def _entry(poses: Poses, number: int, leg: LineString, zone: Area) -> float:
+    """Return when the turning centre comes into `zone` on one leg."""
+    start, end = float(poses.t_s[number]), float(poses.t_s[number + 1])
+    inside = leg.intersection(zone)
+    first = shapely.Point(poses.centre_m[number])
+    if inside.is_empty or leg.length == 0:
+        return start
+    return start + (end - start) * float(first.distance(inside)) / float(leg.length)
+
+
+def after(poses: Poses, t_s: float) -> Poses:
+    """Return the poses from a time on, beginning at that time."""
+    kept = poses.t_s > t_s
+    centre = [np.interp(t_s, poses.t_s, poses.centre_m[:, axis]) for axis in (0, 1)]
+    unwound = np.unwrap(poses.heading_rad)
+    heading = np.interp(t_s, poses.t_s, unwound)
+    return Poses(
+        np.concatenate([[t_s], poses.t_s[kept]]),
+        np.concatenate([[centre], poses.centre_m[kept]]),
+        np.concatenate([[heading], unwound[kept]]),
+        poses.u_m,
+    )
+
+
+def driven_m(poses: Poses) -> float:
+    """Return how far the turning centre drove, metres."""
+    step = np.diff(poses.centre_m, axis=0)
+    return float(np.hypot(step[:, 0], step[:, 1]).sum())
+
+
+def light_bounds(
+    swept: ShareArray, grid: FloorGrid, footprint: Area, nearest_m: tuple[float, float], robot: Robot
+) -> BodyBounds | None:
+    """Return what the swept floor around a footprint tells of the body; None where no place of the nozzle fits it.
+
+    Tried are all places and headings of the nozzle near the footprint; possible are those whose nozzle lies on swept
+    floor wholly. The body came at least as near as at one of those that swept the point `nearest_m`, and no nearer
+    than at the nearest one that a robot can have come to by driving straight on over swept floor for `LEG_M`. (So a
+    robot is taken not to have backed into a decoy.)
+
+    `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself.
+    """
+    bar, radius_m = robot.bar, robot.body_diameter_m / 2
+    reach_m = radius_m + abs(bar.forward_m) + bar.nozzle_m / 2
+    west, south, east, north = footprint.buffer(reach_m).bounds
+    x_m, y_m = np.meshgrid(np.arange(west, east, LATTICE_M), np.arange(south, north, LATTICE_M))
+    middle = np.column_stack([x_m.ravel(), y_m.ravel()])
+    middle = np.concatenate([middle, _beside(nearest_m, bar.nozzle_m)])
+    middle = middle[share_at(swept, middle[:, None], grid)[:, 0] >= SWEPT]
+    along_m = bar.nozzle_m * (np.arange(POINTS) / (POINTS - 1) - 0.5) * 0.97
+    shapely.prepare(footprint)
+    low_m, high_m = np.inf, -np.inf
+    for heading in np.deg2rad(np.arange(0, 360, TURN_DEG)):
+        ahead, left = np.array([np.cos(heading), np.sin(heading)]), np.array([-np.sin(heading), np.cos(heading)])
+        points = middle[:, None] + along_m[:, None] * left
+        fits = (share_at(swept, points, grid) >= SWEPT).all(axis=1)
+        if not fits.any():
+            continue
+        centre = middle[fits] - bar.forward_m * ahead
+        gap_m = shapely.distance(footprint, shapely.points(centre)) - radius_m
+        behind = np.concatenate([points[fits] - back * LEG_M * ahead for back in (0.0, 0.5, 1.0)], axis=1)
+        came = (share_at(swept, behind, grid) >= SWEPT).all(axis=1)
+        low_m = min(low_m, float(gap_m[came].min(initial=np.inf)))
+        off = middle[fits] - nearest_m
+        covers = (np.abs(off @ ahead) < LATTICE_M) & (np.abs(off @ left) <= bar.nozzle_m / 2 + LATTICE_M)
+        high_m = max(high_m, float(gap_m[covers].max(initial=-np.inf)))
+    return BodyBounds(low_m, high_m) if high_m > -np.inf else None
+
+
+def _beside(point_m: tuple[float, float], nozzle_m: float) -> FloatArray:
+    """Return further places (M, 2) to try: those of a nozzle that just reaches a point, at every heading."""
+    turn = np.deg2rad(np.arange(0, 360, TURN_DEG / 2))[:, None]
+    return np.asarray(point_m) + 0.485 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)

@@ -1,0 +1,40 @@
+"""The floor that the nozzle passed over along a track."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from coverage_lab.job import Bar
+from coverage_lab.measures.contact import Poses
+from coverage_lab.room.room import Area
+
+STEP_RAD = float(np.deg2rad(5.0))  # a turn is cut into steps: an arc of the nozzle's end is then 0.1 mm off its chord
+_TOGETHER = 60  # pieces that are united first: neighbours overlap most
+
+FloatArray = NDArray[np.float64]
+
+
+def smeared_area(poses: Poses, bar: Bar) -> Area:
+    """Return the floor (metres) between neighbouring places of the nozzle, all in one."""
+    centre, heading = _refined(poses)
+    ahead = np.column_stack([np.cos(heading), np.sin(heading)])
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) * bar.nozzle_m / 2
+    middle = centre + bar.forward_m * ahead
+    ends = np.stack([middle + left, middle - left], axis=1)
+    pieces = shapely.polygons(np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1))
+    pieces = shapely.buffer(shapely.make_valid(pieces), 0)
+    stretches = [shapely.union_all(pieces[first : first + _TOGETHER]) for first in range(0, len(pieces), _TOGETHER)]
+    area: Area = shapely.union_all(stretches)
+    return area
+
+
+def _refined(poses: Poses) -> tuple[FloatArray, FloatArray]:
+    """Return places (M, 2) and headings (M,) between which no turn is larger than `STEP_RAD`."""
+    heading = np.unwrap(poses.heading_rad)
+    parts = np.maximum(np.ceil(np.abs(np.diff(heading)) / STEP_RAD), 1).astype(int)
+    at = np.concatenate([[0.0], np.cumsum(np.repeat(1 / parts, parts))])
+    number = np.arange(len(heading))
+    centre = np.column_stack([np.interp(at, number, poses.centre_m[:, axis]) for axis in (0, 1)])
+    return centre, np.interp(at, number, heading)
