@@ -175,11 +175,17 @@ def test_outlines_may_be_drawn_a_little_beyond_the_wall(tmp_path: Path):
         (place("dock", 0.55, 2.55), ["(dock)", 'stands on feature 5 (decoy "sock")']),
         (place("dock", -0.2, 1.2), ["(dock)", "lies outside the floor", "Correct it"]),
         (draw("dock", square(1, 1, 1)), ["(dock)", '"Polygon" and not a Point']),
+        (draw("sock", square(1.4, 1.4, 0.1)), ['(decoy "sock")', 'lies on feature 2 (obstacle "bench")', "free floor"]),
+        (draw("cable", square(0.55, 2.5, 0.1)), ['(decoy "cable")', 'lies on feature 5 (decoy "sock")']),
+        (draw("cable", square(3.95, 2.5, 0.2)), ['(decoy "cable")', "partly outside", "150 mm"]),
+        (put("sock", approach_deg=90), ['(decoy "sock").approach_deg', "is 90", "from every wall", "makes 360"]),
+        (put("sock", approach_deg=180), ["approach_deg", "is 180", "makes 360", "leave approach_deg out"]),
+        (put("cable", approach_deg=45), ['(decoy "cable").approach_deg', "Known are 360, 180, 90"]),
         (scale(1000), ["feature 1 (floor)", "4000 m long", "looks like millimetres"]),
         (scale(100), ["feature 1 (floor)", "looks like centimetres"]),
         (scale(1e-5, 48.1), ["feature 1 (floor)", "looks like degrees", "Give metres"]),
         (draw("floor", square(0, 0, 4), square(3.5, 1.5, 0.2)), ["(floor)", "has a hole", "as an obstacle"]),
-        (draw("bench", square(0, 0, 3.0)), ["(dock)", "stands on"]),
+        (draw("bench", square(0, 0, 1.9)), ["(dock)", "stands on"]),
         (lambda content: content["features"].pop(0), ["has no floor", '"role": "floor"']),
         (
             lambda content: content["features"].append(feature(content, "floor")),
@@ -203,7 +209,8 @@ def test_room_that_makes_no_sense(tmp_path: Path, change: Callable[[Json], objec
 def test_no_free_floor(tmp_path: Path):
     def change(content: Json) -> None:
         draw("bench", [[0, 0], [4, 0], [4, 3], [0, 3], [0, 0]])(content)
-        content["features"].remove(feature(content, "dock"))
+        for name in ("dock", "sock", "cable"):
+            content["features"].remove(feature(content, name))
 
     only_refusal(lambda: read_room(spoilt(tmp_path, change)), "no free floor", "Check their outlines")
 

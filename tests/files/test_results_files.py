@@ -56,7 +56,7 @@ def validator() -> jsonschema.Draft202012Validator:
 
 def refused() -> Measures:
     """A refused run: nothing but who and why."""
-    empty = dict.fromkeys(("camera", "floor", "coverage", "edges", "pockets", "pattern"))
+    empty = dict.fromkeys(("camera", "floor", "coverage", "edges", "pockets", "pattern", "avoidance", "pen"))
     return sample_measures(verdict="refused", reason="no trail", **empty)
 
 
