@@ -34,7 +34,7 @@ def pages(pdf: bytes, folder: Path) -> list[np.ndarray]:
 
 def found_on(picture: np.ndarray, name: str) -> dict[int, np.ndarray]:
     # A pixel of blur, as every camera has: corners are read from the flank of an edge.
-    light = srgb_to_light()[cv2.GaussianBlur(picture, (0, 0), 1.0)]
+    light = cv2.GaussianBlur(srgb_to_light()[picture], (0, 0), 1.0)
     return {marker.id: marker.corners_px / PX_MM for marker in find_markers(light, [name])}
 
 
