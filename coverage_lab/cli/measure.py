@@ -34,9 +34,10 @@ def measure(
     import os
 
     from coverage_lab.cli.progress import Progress, print_table
-    from coverage_lab.season.batch import crew, look_through, measure_all, orphans
+    from coverage_lab.season.batch import crew, measure_all
     from coverage_lab.season.jobs import find_jobs
     from coverage_lab.season.preview import preview
+    from coverage_lab.season.wanted import look_through, orphans
 
     jobs = find_jobs(paths)
     wanted = look_through(jobs, again=again, verify=verify)

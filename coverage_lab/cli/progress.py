@@ -13,7 +13,7 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 
 from coverage_lab.files.results import measures_to_json
-from coverage_lab.season.batch import Summary
+from coverage_lab.season.summary import Summary
 from coverage_lab.season.work import Outcome
 
 _VERDICTS = ("measured", "refused", "failed", "done")

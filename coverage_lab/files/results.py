@@ -63,7 +63,12 @@ def place_results(staged: Path, folder: Path) -> None:
     Former numbers are kept and files that the run does not have are removed as there. While files are moved the folder
     has no made.json, so that one left half moved counts as not measured. Raises CannotWrite.
     """
-    write_files(_earlier(folder, (staged / "measures.json").read_bytes()))
+    try:
+        numbers = (staged / "measures.json").read_bytes()
+    except OSError as error:
+        wrong = f"is gone from the staging folder ({(error.strerror or str(error)).lower()})"
+        raise CannotWrite(Problem(staged / "measures.json", "", wrong, "Measure the run again")) from error
+    write_files(_earlier(folder, numbers))
     remove_file(folder / "made.json")
     there = [name for name in _OPTIONAL if (staged / name).exists()]
     for name in set(_OPTIONAL) - set(there):

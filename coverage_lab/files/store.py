@@ -60,6 +60,14 @@ def move_files(places: Mapping[Path, Path]) -> None:
         raise CannotWrite(_problem(path, error)) from error
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it. Raises CannotWrite."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CannotWrite(_problem(path, error)) from error
+
+
 def remove_file(path: Path) -> None:
     """Remove a file if it is there. Raises CannotWrite."""
     try:

@@ -9,69 +9,29 @@ from __future__ import annotations
 
 import secrets
 import shutil
-from collections import Counter
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor
-from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import BrokenExecutor, Executor
+from contextlib import ExitStack, closing, suppress
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from coverage_lab.errors import CannotWrite, CoverageLabError, ExitCode, Problem
+from coverage_lab.errors import BadInput, CannotWrite, CoverageLabError, Problem
 from coverage_lab.files.night import results_folder
 from coverage_lab.files.results import place_results, read_measures
-from coverage_lab.files.store import write_file
+from coverage_lab.files.store import make_folder, write_file
 from coverage_lab.files.summary import write_summary
 from coverage_lab.job import Run
 from coverage_lab.season.indexing import Indexing
 from coverage_lab.season.jobs import NightJob
-from coverage_lab.season.ledger import why_measure
-from coverage_lab.season.lock import locked
+from coverage_lab.season.ledger import remember
+from coverage_lab.season.lock import Locked, locked
 from coverage_lab.season.pool import Here, Pool, processes
+from coverage_lab.season.summary import Summary
+from coverage_lab.season.wanted import Wanted, look_at
 from coverage_lab.season.work import Outcome, Shared, Task, fail, outcome_of, share, told_in, without_numbers, work
 
 STAGING = ".staging"
-
-
-@dataclass(slots=True)
-class Summary:
-    """What became of a pass over many runs: counts, so that it stays small."""
-
-    counts: dict[str, Counter[str]] = field(default_factory=dict)  # of each night, runs by verdict
-    troubles: list[str] = field(default_factory=list)  # what kept a whole night or its summary from being done
-    notes: list[str] = field(default_factory=list)  # what went wrong beside, with no harm to results
-
-    def add(self, night: str, verdict: str, runs: int = 1) -> None:
-        """Count runs of a night; the verdict "done" is for those whose results still hold."""
-        self.counts.setdefault(night, Counter())[verdict] += runs
-
-    @property
-    def totals(self) -> Counter[str]:
-        """Runs of all nights by verdict."""
-        return sum(self.counts.values(), Counter())
-
-    @property
-    def exit_code(self) -> ExitCode:
-        """0 if every run of this pass was measured, else 1."""
-        totals = self.totals
-        bad = totals["refused"] or totals["failed"] or self.troubles
-        return ExitCode.SOME_FAILED if bad else ExitCode.DONE
-
-    def __str__(self) -> str:
-        totals = self.totals
-        words = [f"{totals[verdict]} {verdict}" for verdict in ("measured", "refused", "failed")]
-        if totals["done"]:
-            words.append(f"{totals['done']} done before")
-        nothing = totals["done"] == totals.total() and not self.troubles
-        return "\n".join([*self.troubles, *self.notes, "nothing new to do" if nothing else ", ".join(words)])
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """A night and why each of its runs is to be measured; runs whose results hold are not in it."""
-
-    job: NightJob
-    reasons: dict[str, str]  # by run id
 
 
 @dataclass(slots=True, eq=False)
@@ -81,20 +41,6 @@ class _Open:
     job: NightJob
     left: int
     lock: ExitStack
-
-
-def look_through(jobs: tuple[NightJob, ...], *, again: bool = False, verify: bool = False) -> tuple[Wanted, ...]:
-    """Return what is to be measured; `again`: everything, `verify`: read every file instead of trusting its stamp."""
-    return tuple(Wanted(job, _reasons(job, job.runs, again, verify)) for job in jobs)
-
-
-def _reasons(job: NightJob, runs: tuple[Run, ...], again: bool, verify: bool) -> dict[str, str]:
-    found = {}
-    for run in runs:
-        why = "again" if again else why_measure(run, job.night, results_folder(job.night, run.id), verify=verify)
-        if why is not None:
-            found[run.id] = why
-    return found
 
 
 def crew(workers: int, runs: int) -> tuple[Callable[[], Executor], int]:
@@ -120,7 +66,7 @@ def measure_all(
     after the runs that were begun are stored.
     """
     batch = _Batch(report, again)
-    with Pool(work, start, in_flight) as pool:
+    with closing(batch), Pool(work, start, in_flight) as pool:
         try:
             for task, outcome in pool.results(batch.tasks(wanted)):
                 batch.finish(task, outcome)
@@ -128,8 +74,6 @@ def measure_all(
             for task, outcome in pool.finished():
                 batch.finish(task, outcome)
             raise
-        finally:
-            batch.close()
     return batch.summary
 
 
@@ -146,11 +90,8 @@ class _Batch:
         """Open night after night and yield its runs; those with one reference frame share its camera."""
         for one in wanted:
             job = one.job
-            if len(one.reasons) < len(job.runs):
-                self.summary.add(job.night.name, "done", len(job.runs) - len(one.reasons))
-            runs = tuple(run for run in job.runs if run.id in one.reasons)
             try:
-                runs = self._begin(job, runs)
+                runs = self._begin(one)
             except CoverageLabError as error:
                 self.summary.troubles.append(f"{job.night.name}: {told_in(error, job.night)}")
                 continue
@@ -162,28 +103,35 @@ class _Batch:
                     shared[reference] = share(night, job.runs, secrets.token_hex(8))
                 yield Task(run, job.night, shared[reference], _staging(job) / run.id)
 
-    def _begin(self, job: NightJob, runs: tuple[Run, ...]) -> tuple[Run, ...]:
-        """Lock a night and return those of `runs` that no other batch has measured meanwhile."""
-        if not runs:
-            self._summarise(job)
+    def _begin(self, one: Wanted) -> tuple[Run, ...]:
+        """Lock a night and return its wanted runs but those that another batch has measured meanwhile."""
+        job = one.job
+        if len(one.reasons) < len(job.runs):
+            self.summary.add(job.night.name, "done", len(job.runs) - len(one.reasons))
+        if not one.reasons and not one.touched and _is_closed(job):
             return ()
         with ExitStack() as stack:
-            stack.enter_context(locked(job.night.folder / "results"))
-            left = _reasons(job, runs, self._again, verify=False)
-            self.summary.add(job.night.name, "done", len(runs) - len(left))
+            try:
+                stack.enter_context(locked(job.night.folder / "results"))
+            except Locked:
+                if not one.reasons:
+                    return ()  # whoever has it does what is left
+                raise
             shutil.rmtree(_staging(job), ignore_errors=True)  # what a killed batch left
+            make_folder(_staging(job))
+            left = look_at(job, one.runs, self._again, verify=False)
+            self._remember(job, {**one.touched, **left.touched})
+            self.summary.add(job.night.name, "done", len(one.reasons) - len(left.reasons))
             self._keep_sheet(job)
-            self._open[job.night.folder] = _Open(job, len(left), stack.pop_all())
-        if not left:
+            self._open[job.night.folder] = _Open(job, len(left.reasons), stack.pop_all())
+        if not left.reasons:
             self._end(job)
-        return tuple(run for run in runs if run.id in left)
+        return left.runs
 
-    def finish(self, task: Task, outcome: Outcome | None) -> None:
+    def finish(self, task: Task, outcome: Outcome | Exception) -> None:
         """Move a run's results into place, and close its night after the last one."""
-        if outcome is None:
-            wrong = "the worker process died twice while it measured this run (killed, or out of memory)"
-            error = CoverageLabError(Problem(None, "", wrong, "Free some memory, or measure with fewer workers"))
-            outcome = fail(task, error)
+        if isinstance(outcome, Exception):
+            outcome = fail(task, _mendable(outcome))
         night = task.night
         if outcome.stored:
             try:
@@ -202,8 +150,15 @@ class _Batch:
     def _end(self, job: NightJob) -> None:
         opened = self._open.pop(job.night.folder)
         with opened.lock:
-            shutil.rmtree(_staging(job), ignore_errors=True)
+            self._indexing.write()
             self._summarise(job)
+            shutil.rmtree(_staging(job), ignore_errors=True)  # last: as long as it is there, the night is not closed
+
+    def _remember(self, job: NightJob, touched: Mapping[str, Mapping[str, list[str | int]]]) -> None:
+        """Write down new stamps of files that did not change; where that can't be, they are read again next time."""
+        with suppress(CannotWrite):
+            for run, stamps in touched.items():
+                remember(results_folder(job.night, run), stamps)
 
     def _keep_sheet(self, job: NightJob) -> None:
         """Copy the run sheet as it is used now beside the results that follow from it."""
@@ -215,37 +170,40 @@ class _Batch:
             self.summary.troubles.append(str(error))
 
     def _summarise(self, job: NightJob) -> None:
+        """Write the night's summary from all results that lie there."""
+        folder = job.night.folder / "results"
+        runs = []
+        for path in folder.glob("[!.]*/measures.json"):
+            try:
+                runs.append(read_measures(path))
+            except BadInput as error:
+                self.summary.troubles.append(str(error))
         try:
-            _write_summary(job.night.folder / "results")
-        except CoverageLabError as error:
+            if runs:
+                write_summary(folder, runs)
+        except CannotWrite as error:
             self.summary.troubles.append(str(error))
 
     def close(self) -> None:
         """Give back the nights that were not done to the end, and close the indexes."""
-        for opened in self._open.values():
-            opened.lock.close()
+        for opened in tuple(self._open.values()):
+            self._end(opened.job)
         self._indexing.close()
         self.summary.notes += self._indexing.notes
+
+
+def _mendable(error: Exception) -> Exception:
+    """Say what to do about a worker that died, which nobody can tell the reason of."""
+    if not isinstance(error, BrokenExecutor):
+        return error
+    wrong = "the worker process died twice while it measured this run (killed, or out of memory)"
+    return CoverageLabError(Problem(None, "", wrong, "Free some memory, or measure with fewer workers"))
 
 
 def _staging(job: NightJob) -> Path:
     return job.night.folder / "results" / STAGING
 
 
-def _write_summary(folder: Path) -> None:
-    """Write the night's summary from all results that lie there, unless none is newer than it."""
-    paths = sorted(folder.glob("*/measures.json"))
-    summary = folder / "summary.csv"
-    if paths and not (summary.is_file() and _newest_ns(paths) < summary.stat().st_mtime_ns):
-        write_summary(folder, [read_measures(path) for path in paths])
-
-
-def _newest_ns(paths: list[Path]) -> int:
-    # A folder's own time stamp changes with each file that is moved into it.
-    return max(path.parent.stat().st_mtime_ns for path in paths)
-
-
-def orphans(job: NightJob) -> tuple[str, ...]:
-    """Return the keys of results whose run is no longer among the night's runs; they are kept."""
-    names = sorted(path.parent.name for path in (job.night.folder / "results").glob("*/measures.json"))
-    return tuple(f"{job.night.name}/{name}" for name in names if name not in job.ids)
+def _is_closed(job: NightJob) -> bool:
+    """Say whether the last pass over a night came to its end; time stamps would mislead once the clock was set back."""
+    return not _staging(job).exists() and (job.night.folder / "results" / "summary.csv").is_file()

@@ -23,10 +23,11 @@ DOCUMENTS = "pickup"  # the season's folder of pickup results
 
 _NOTHING = measures_to_json(Measures("", "", None, "coverage", {}, "failed", None, ()))
 _SUMMARY = tuple(summary_row(_NOTHING))
-_PLACE = ("night", "run", "standing", "replaced_by")
+STAND = ("standing", "replaced_by")
+_PLACE = ("night", "run", *STAND)
 _MAKING = ("conditions", "review", "measures_sha256", "method", "settings_digest", "room_digest", "made_utc", "version")
 
-COLUMNS = (*_SUMMARY, *_PLACE[:1], *_PLACE[2:], *_MAKING)  # of a listing
+COLUMNS = (*_SUMMARY, "night", *STAND, *_MAKING)  # of a listing
 RUNS = (*_PLACE, "review", "measures_sha256", "content", "made")  # of a whole run
 
 # Large contents stand last, so that a listing need not read over them. Columns have no type: values keep their own.

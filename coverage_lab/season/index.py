@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from itertools import islice
 from pathlib import Path
@@ -21,7 +21,7 @@ from coverage_lab.files.checking import read_json
 from coverage_lab.files.measures import measures_from_json
 from coverage_lab.files.night import find_nights
 from coverage_lab.files.review import Review
-from coverage_lab.season.entry import COLUMNS, DOCUMENTS, RUNS, TABLES, VERSION, entry, sort_key, told, unpacked
+from coverage_lab.season.entry import COLUMNS, DOCUMENTS, RUNS, STAND, TABLES, VERSION, entry, sort_key, told, unpacked
 from coverage_lab.season.standing import Stand, all_current, stands
 from coverage_lab.season.stored import StoredRun, stamp_of
 
@@ -94,9 +94,16 @@ class Index:
         if found != "ok":
             raise sqlite3.DatabaseError(found)
 
-    def take(self, folder: Path) -> None:
-        """Put what lies in a run's results `folder` into the index, in place of what was there of it."""
-        self._write([folder])
+    def take(self, folders: Sequence[Path]) -> None:
+        """Put what lies in runs' results `folders` into the index, in place of what was there of them."""
+        entries = [entry(self.season, folder) for folder in folders]  # read before anything is locked
+        with self._transaction():
+            for one in entries:
+                names, marks = ", ".join(f'"{name}"' for name in one), ", ".join("?" * len(one))
+                # How a run stands is not told by its results: it is kept.
+                kept = ", ".join(f'"{name}" = excluded."{name}"' for name in one if name not in STAND)
+                text = f"INSERT INTO runs ({names}) VALUES ({marks}) ON CONFLICT (sort_key) DO UPDATE SET {kept}"
+                self._db.execute(text, tuple(one.values()))
 
     def refresh(self) -> None:
         """Read what changed since: results, run sheets and pickup documents whose size or time stamp differ."""
@@ -105,7 +112,7 @@ class Index:
             changed = (folder for folder, stamp in _results(night) if known.pop(_key(folder), None) != stamp)
             some = False
             while folders := list(islice(changed, _AT_ONCE)):
-                self._write(folders)
+                self.take(folders)
                 some = True
             self._stand(night, some)
         with self._transaction():
@@ -156,16 +163,6 @@ class Index:
                 self._db.execute("ROLLBACK")
             raise
         self._db.execute("COMMIT")
-
-    def _write(self, folders: Iterable[Path]) -> None:
-        entries = [entry(self.season, folder) for folder in folders]  # read before anything is locked
-        with self._transaction():
-            for one in entries:
-                names, marks = ", ".join(f'"{name}"' for name in one), ", ".join("?" * len(one))
-                # How a run stands is not told by its results: it is kept.
-                kept = ", ".join(f'"{name}" = excluded."{name}"' for name in one if name != "standing")
-                text = f"INSERT INTO runs ({names}) VALUES ({marks}) ON CONFLICT (sort_key) DO UPDATE SET {kept}"
-                self._db.execute(text, tuple(one.values()))
 
     def _stand(self, night: Path, some: bool) -> None:
         """Write down how a night's runs stand, if its sheet or `some` of its results changed."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from pathlib import Path
 
 from coverage_lab.season.index import NAME, Index
+
+_EVERY_S = 2.0  # a transaction waits for the disk, on network drives for long; some runs share one
 
 
 class Indexing:
@@ -14,19 +17,32 @@ class Indexing:
     def __init__(self) -> None:
         self.notes: list[str] = []  # what went wrong, once for each season
         self._open: dict[Path, Index | None] = {}
+        self._waiting: dict[Path, list[Path]] = {}
+        self._written_s = time.monotonic()
 
     def take(self, folder: Path) -> None:
-        """Put a run's results `folder` into its season's index."""
-        season = folder.parent.parent.parent
-        try:
-            if season not in self._open:
-                self._open[season] = None
-                self._open[season] = Index(season, season / NAME)
-            index = self._open[season]
-            if index is not None:
-                index.take(folder)
-        except (sqlite3.Error, OSError) as error:
-            self._give_up(season, error)
+        """Put a run's results `folder` into its season's index, at once or with the next ones."""
+        self._waiting.setdefault(folder.parent.parent.parent, []).append(folder)
+        if time.monotonic() - self._written_s > _EVERY_S:
+            self.write()
+
+    def write(self) -> None:
+        """Write what waits."""
+        for season, folders in self._waiting.items():
+            try:
+                self._write(season, folders)
+            except (sqlite3.Error, OSError) as error:
+                self._give_up(season, error)
+        self._waiting.clear()
+        self._written_s = time.monotonic()
+
+    def _write(self, season: Path, folders: list[Path]) -> None:
+        if season not in self._open:
+            self._open[season] = None
+            self._open[season] = Index(season, season / NAME)
+        index = self._open[season]
+        if index is not None:
+            index.take(folders)
 
     def _give_up(self, season: Path, error: Exception) -> None:
         index, self._open[season] = self._open[season], None
@@ -37,7 +53,8 @@ class Indexing:
         )
 
     def close(self) -> None:
-        """Close all of them."""
+        """Write what waits and close all of them."""
+        self.write()
         for index in self._open.values():
             if index is not None:
                 index.close()

@@ -10,11 +10,13 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from coverage_lab.files.measures import to_bytes
+from coverage_lab.files.store import write_file
 from coverage_lab.job import METHOD, Night, Run
 
 Stamp = tuple[int, int]  # size in bytes, time of the last change in ns
@@ -76,15 +78,17 @@ def stamps(files: Mapping[str, Path], night: Night) -> dict[str, list[str | int]
     return found
 
 
-def contents(files: Mapping[str, Path], night: Night, made: Mapping[str, Any], *, verify: bool) -> dict[str, str]:
-    """Return the SHA-256 of each file's content: as `made` recorded it if the file did not change since, else read.
+def contents(
+    files: Mapping[str, Path], now: Mapping[str, list[str | int]], made: Mapping[str, Any], *, verify: bool
+) -> dict[str, str]:
+    """Return the SHA-256 of each file's content: as `made` recorded it if its stamp is the same `now`, else read.
 
     With `verify` all are read. A file that cannot be read has none.
     """
     known, recorded = made.get("sha256", {}), made.get("stamps", {})
     found = {}
-    for name, now in stamps(files, night).items():
-        trusted = not verify and recorded.get(name) == now and name in known
+    for name, stamp in now.items():
+        trusted = not verify and recorded.get(name) == stamp and name in known
         sha256 = known[name] if trusted else content_sha256(files[name])
         if sha256 is not None:
             found[name] = sha256
@@ -100,23 +104,38 @@ def content_sha256(path: Path) -> str | None:
         return None
 
 
-def why_measure(run: Run, night: Night, folder: Path, *, verify: bool = False) -> str | None:
-    """Say why a run is to be measured, "new" or what changed; None if the results in `folder` still hold.
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a look at a run's results says."""
+
+    why: str | None  # it is to be measured: "new" or what changed; None if its results still hold
+    stamps: Mapping[str, list[str | int]] | None = None  # they hold, but files have these new stamps
+
+
+def look(run: Run, night: Night, folder: Path, *, verify: bool = False) -> Look:
+    """Say whether a run is to be measured, or the results in `folder` still hold.
 
     A refused run is done; a failed one is not, since its files may have been mended on the way.
     """
     made = read_made(folder)
     if not {*DECIDES, "verdict", "files"} <= made.keys():
-        return "new" if not made else "made by an earlier version"
+        return Look("new" if not made else "made by an earlier version")
     if made["verdict"] == "failed":
-        return "failed before"
+        return Look("failed before")
     missing = [name for name in made["files"] if not (folder / name).is_file()]
     if missing:
-        return f"{missing[0]} is gone"
-    now = decided_by(run, night, contents(sources(run, night), night, made, verify=verify))
+        return Look(f"{missing[0]} is gone")
+    files = sources(run, night)
+    stamped = stamps(files, night)
+    now = decided_by(run, night, contents(files, stamped, made, verify=verify))
     if digest(now) == made.get("digest"):
-        return None
-    return f"changed: {', '.join(changes(made, now)) or 'what its results say of themselves'}"
+        return Look(None, None if stamped == made.get("stamps") else stamped)
+    return Look(f"changed: {', '.join(changes(made, now)) or 'what its results say of themselves'}")
+
+
+def remember(folder: Path, now: Mapping[str, list[str | int]]) -> None:
+    """Write new stamps of unchanged files into made.json, so that they are not read each time. Raises CannotWrite."""
+    write_file(folder / "made.json", to_bytes({**read_made(folder), "stamps": dict(now)}))
 
 
 def changes(made: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[str, ...]:

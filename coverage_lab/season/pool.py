@@ -73,10 +73,11 @@ class Pool(Generic[J, R]):
         if self._executor is not None:
             self._executor.shutdown(cancel_futures=True)
 
-    def results(self, jobs: Iterable[J]) -> Iterator[tuple[J, R | None]]:
-        """Yield each job and what came of it, as they are done; None for a job that killed its worker twice.
+    def results(self, jobs: Iterable[J]) -> Iterator[tuple[J, R | Exception]]:
+        """Yield each job and what came of it, as they are done; BrokenExecutor for one that killed its worker twice.
 
-        If a worker dies, nobody can tell whose job it was: those in flight are each tried once more, alone.
+        If a worker dies, nobody can tell whose job it was: those in flight are each tried once more, alone. What a job
+        raised, or what kept its answer from being sent, comes back in its place.
         """
         coming = iter(jobs)
         while True:
@@ -91,7 +92,7 @@ class Pool(Generic[J, R]):
                 if isinstance(future.exception(), BrokenExecutor):
                     lost.append(job)
                 else:
-                    yield job, future.result()
+                    yield job, self._outcome(future)
             if lost:
                 lost += self._pending.values()
                 self._pending.clear()
@@ -117,12 +118,16 @@ class Pool(Generic[J, R]):
             broken.set_exception(error)
             return broken
 
-    def _alone(self, job: J) -> R | None:
+    def _alone(self, job: J) -> R | Exception:
         future = self._submit(job)
         if isinstance(future.exception(), BrokenExecutor):
             self._replace()
-            return None
-        return future.result()
+        return self._outcome(future)
+
+    @staticmethod
+    def _outcome(future: Future[R]) -> R | Exception:
+        error = future.exception()
+        return error if isinstance(error, Exception) else future.result()
 
     def _replace(self) -> None:
         if self._executor is not None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from coverage_lab.job import Night, Robot, Run
-from coverage_lab.season.batch import Wanted
+from coverage_lab.season.wanted import Wanted
 
 _MISSING = {
     "lens": "no lens file: focal length and distortion are fitted to the markers",

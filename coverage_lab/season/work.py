@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import platform
+import shutil
+import time
 import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -38,6 +40,8 @@ class Outcome:
     text: str  # coverage with its interval and what is doubtful, or the reason
     measures: Measures
     stored: bool = True  # whether results were written
+    digest: str | None = None  # over all that decided the numbers, as in made.json
+    seconds: float = 0.0  # of a worker's time
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +49,8 @@ class Shared:
     """What a night's runs share, small enough to be sent with each of them; known by its `token`."""
 
     token: str
-    setting: SetUp | CoverageLabError = field(
-        compare=False
-    )  # without its dark and ambient frames; or why there is none
+    # The set-up without its dark and ambient frames; or why there is none.
+    setting: SetUp | CoverageLabError = field(compare=False)
     stamps: Mapping[str, list[str | int]] = field(compare=False)  # of the shared files, from before they were read
 
 
@@ -68,24 +71,28 @@ def share(night: Night, runs: tuple[Run, ...], token: str) -> Shared:
         setting = set_up(night, runs)
     except CoverageLabError as error:
         return Shared(token, error, stamps)
+    except Exception as error:  # a mistake of ours: this night is named, and the others go on
+        return Shared(token, CoverageLabError(_unexpected(error)), stamps)
     return Shared(token, replace(setting, dark=None, ambient=None), stamps)
 
 
 def work(task: Task) -> Outcome:
     """Measure a run and write what was found into `task.staged`; whatever goes wrong is in the outcome."""
-    run, night = task.run, task.night
+    run, night, began = task.run, task.night, time.monotonic()
     files = ledger.sources(run, night)
     stamps = {**ledger.stamps(files, night), **task.shared.stamps}
+    _empty(task.staged)
     try:
         measured = measure(run, _whole(task.shared))
         sha256 = _as_decoded(files, measured.digests)
         made = _made(run, night, sha256, {name: stamps[name] for name in files if name in stamps})
         _store(measured, made, task.staged)
-        return outcome_of(measured.measures)
+        outcome = outcome_of(measured.measures, made["digest"])
     except CannotWrite as error:
-        return replace(outcome_of(without_numbers(run, night, error)), stored=False)
+        outcome = replace(outcome_of(without_numbers(run, night, error)), stored=False)
     except Exception as error:  # a mistake of ours: it is named, and the other runs go on
-        return fail(task, error)
+        outcome = fail(task, error)
+    return replace(outcome, seconds=time.monotonic() - began)
 
 
 def fail(task: Task, error: Exception) -> Outcome:
@@ -94,15 +101,20 @@ def fail(task: Task, error: Exception) -> Outcome:
     measures = without_numbers(run, night, error)
     files = ledger.sources(run, night)
     stamps = {**ledger.stamps(files, night), **task.shared.stamps}
-    made = _made(run, night, ledger.contents(files, night, {}, verify=False), stamps)
+    made = _made(run, night, ledger.contents(files, stamps, {}, verify=False), stamps)
+    facts = {"verdict": measures.verdict, "files": ["measures.json"]}
+    _empty(task.staged)
     try:
-        write_results(
-            task.staged, measures, made | {"verdict": measures.verdict, "files": ["measures.json"]}, None, None
-        )
+        write_results(task.staged, measures, made | facts, None, None)
     except CannotWrite as storing:
         told = replace(measures, reason=f"{measures.reason}\n{told_in(storing, night)}")
         return replace(outcome_of(told), stored=False)
-    return outcome_of(measures)
+    return outcome_of(measures, made["digest"])
+
+
+def _empty(staged: Path) -> None:
+    """Take away what a worker left that died over this run: pictures of it must not stay beside other numbers."""
+    shutil.rmtree(staged, ignore_errors=True)
 
 
 @lru_cache(maxsize=1)
@@ -156,10 +168,15 @@ def without_numbers(run: Run, night: Night, error: Exception) -> Measures:
 def told_in(error: Exception, night: Night) -> str:
     """What an error says, with paths from the night's folder on, so that it reads the same on any machine."""
     if not isinstance(error, CoverageLabError):
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        what = f"{type(error).__name__}: {error}".splitlines()[0]
-        return f"{what} ({Path(place.filename).name}, line {place.lineno}). This is our mistake: please report it."
+        return str(_unexpected(error))
     return "\n".join(str(_from_night(problem, night)) for problem in error.problems)
+
+
+def _unexpected(error: Exception) -> Problem:
+    what = f"{type(error).__name__}: {error}".splitlines()[0]
+    for place in traceback.extract_tb(error.__traceback__)[-1:]:  # what a worker could not send has none
+        what += f" ({Path(place.filename).name}, line {place.lineno})"
+    return Problem(None, "", what, "This is our mistake: please report it")
 
 
 def _from_night(problem: Problem, night: Night) -> Problem:
@@ -168,14 +185,15 @@ def _from_night(problem: Problem, night: Night) -> Problem:
     return replace(problem, path=problem.path.relative_to(night.folder))
 
 
-def outcome_of(measures: Measures) -> Outcome:
+def outcome_of(measures: Measures, digest: str | None = None) -> Outcome:
     """Return what is told of a run when it is done."""
     if measures.coverage is None:
-        return Outcome(measures.key, measures.verdict, measures.reason or "no free floor is visible", measures)
+        text = measures.reason or "no free floor is visible"
+        return Outcome(measures.key, measures.verdict, text, measures, digest=digest)
     low, high = measures.coverage.percent.interval_95
     text = f"{measures.coverage.percent.value:.1f} % of visible floor (95 %: {low:.1f} to {high:.1f})"
     doubts = [f"{remark.code}: {remark.text}" for remark in measures.quality if remark.level == "warning"]
-    return Outcome(measures.key, measures.verdict, "; ".join([text, *doubts]), measures)
+    return Outcome(measures.key, measures.verdict, "; ".join([text, *doubts]), measures, digest=digest)
 
 
 def _made(run: Run, night: Night, sha256: Mapping[str, str], stamps: Mapping[str, list[str | int]]) -> dict[str, Any]:

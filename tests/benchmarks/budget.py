@@ -13,8 +13,9 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from coverage_lab.season.batch import look_through, measure_all
+from coverage_lab.season.batch import measure_all
 from coverage_lab.season.jobs import find_jobs
+from coverage_lab.season.wanted import look_through
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
 # Okabe and Ito's colours (Color Universal Design, 2008), told apart with any colour vision; by what shares a source.

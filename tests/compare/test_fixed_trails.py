@@ -7,9 +7,10 @@ from pathlib import Path
 from fixed_trails import Design, write_fixed_trails
 
 from coverage_lab.compare.study import study
-from coverage_lab.season.batch import look_through, measure_all
+from coverage_lab.season.batch import measure_all
 from coverage_lab.season.exposures import find_exposures
 from coverage_lab.season.jobs import find_jobs
+from coverage_lab.season.wanted import look_through
 
 
 def test_hanging_the_camera_again_moves_coverage_less_than_is_stated(tmp_path: Path):

@@ -127,6 +127,16 @@ def test_what_the_sheet_says_of_results(season: Path):
     ]
 
 
+def test_how_a_run_stands_outlives_new_results_of_it(season: Path):
+    write_sheet(season / N1, "heron-10,heron,10,,", "heron-11,heron,11,,heron-10")
+    before = stands(season)
+    folder = store(season, some_measures(f"{N1}/heron-10", 60))
+    with Index(season, season / "season.db") as index:
+        index.take([folder])
+    assert stands(season) == before
+    assert before[f"{N1}/heron-10"] == ("replaced", f"{N1}/heron-11")
+
+
 def test_a_sheet_that_cannot_be_read_is_named_and_speaks_against_nobody(season: Path):
     write_sheet(season / N1, "heron-1,heron,1,no,")
     (season / N1 / "runs.csv").write_bytes(b"\0\0")

@@ -12,8 +12,8 @@ from small_night import Lab
 
 from coverage_lab.errors import ExitCode
 from coverage_lab.season import ledger
-from coverage_lab.season.batch import look_through
 from coverage_lab.season.jobs import find_jobs
+from coverage_lab.season.wanted import look_through
 
 KEPT = ("measures.json", "plan.npz", "pockets.geojson", "overlay.png")
 

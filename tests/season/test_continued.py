@@ -1,0 +1,223 @@
+"""What a pass leaves when it is stopped, spoilt or shared out: nothing lost, nothing of others, nothing different."""
+
+from __future__ import annotations
+
+import csv
+import pickle
+import shutil
+import subprocess
+import sys
+from functools import partial
+from itertools import count, takewhile
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from small_night import Lab
+from threadpoolctl import threadpool_info
+
+from coverage_lab.errors import ExitCode
+from coverage_lab.season import ledger, work
+from coverage_lab.season.batch import measure_all
+from coverage_lab.season.jobs import find_jobs
+from coverage_lab.season.pool import processes
+from coverage_lab.season.wanted import look_through
+
+
+def stored(night: Path) -> dict[str, object]:
+    """The numbers of each run, byte by byte, and its picture and plan, decoded."""
+    results = night / "results"
+    found: dict[str, object] = {
+        str(path.relative_to(results)): path.read_bytes()
+        for pattern in ("*/measures.json", "*/pockets.geojson")
+        for path in results.glob(pattern)
+    }
+    for path in results.glob("*/overlay.png"):
+        picture = cv2.imread(str(path))
+        assert picture is not None
+        found[str(path.relative_to(results))] = np.asarray(picture).tobytes()
+    for path in results.glob("*/plan.npz"):
+        with np.load(path) as arrays:
+            found[str(path.relative_to(results))] = {name: arrays[name].tobytes() for name in arrays.files}
+    return found
+
+
+def summary_of(night: Path) -> list[str]:
+    with (night / "results" / "summary.csv").open(encoding="utf-8", newline="") as text:
+        return [row["key"].rpartition("/")[2] for row in csv.DictReader(text)]
+
+
+def another_night(lab: Lab) -> Path:
+    return Path(shutil.copytree(lab.night, lab.season / "2031-02-12"))
+
+
+def test_two_workers_store_what_one_process_does(lab: Lab):
+    lab.measure()
+    alone = stored(lab.night)
+    shutil.rmtree(lab.night / "results")
+    measure_all(look_through(find_jobs([lab.season])), lambda outcome: None, start=partial(processes, 2), in_flight=4)
+    assert stored(lab.night) == alone
+    assert len(alone) == 8
+
+
+def test_an_interrupted_pass_closes_its_night(lab: Lab):
+    def interrupt(outcome: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        measure_all(look_through(find_jobs([lab.season])), interrupt)
+    results = lab.night / "results"
+    assert summary_of(lab.night) == ["heron-1"]
+    assert sorted(path.name for path in results.iterdir()) == ["heron-1", "runs.csv", "summary.csv"]
+    assert lab.measure().lines[-1] == "1 measured, 0 refused, 0 failed, 1 done before"
+    assert summary_of(lab.night) == ["heron-1", "heron-2"]
+
+
+@pytest.mark.parametrize("spoil", ["summary", "staging"])
+def test_a_pass_that_was_killed_before_its_summary_is_closed_by_the_next(lab: Lab, spoil: str):
+    lab.measure()
+    summary = lab.night / "results" / "summary.csv"
+    whole = summary.read_bytes()
+    if spoil == "summary":
+        summary.unlink()
+    else:
+        summary.write_bytes(whole.splitlines(keepends=True)[0])
+        (lab.night / "results" / ".staging" / "heron-2").mkdir(parents=True)
+    assert lab.measure().lines == ["nothing new to do"]
+    assert summary.read_bytes() == whole
+    assert not (lab.night / "results" / ".staging").exists()
+
+
+def test_what_a_dead_worker_left_is_not_taken_for_the_run_s(lab: Lab):
+    """A worker dies after it drew a picture; the second try is refused, and has none."""
+    (job,) = find_jobs([lab.season])
+    shared = work.share(job.night, job.runs, "token")
+    task = work.Task(job.runs[0], job.night, shared, lab.night / "results" / ".staging" / "heron-1")
+    assert work.work(task).verdict == "measured"
+    shutil.copy(lab.night / "reference.jpg", lab.night / "heron-1.jpg")
+    assert work.work(task).verdict == "refused"
+    assert sorted(path.name for path in task.staged.iterdir()) == ["made.json", "measures.json", "overlay.png"]
+    assert work.fail(task, ValueError("died")).verdict == "failed"
+    assert sorted(path.name for path in task.staged.iterdir()) == ["made.json", "measures.json"]
+
+
+def test_a_mistake_of_ours_in_the_camera_fit_concerns_its_night_only(lab: Lab, monkeypatch: pytest.MonkeyPatch):
+    other = another_night(lab)
+    real = work.set_up
+
+    def set_up(night, runs):
+        return real(night, runs) if night.folder == other.resolve() else 1 // 0
+
+    monkeypatch.setattr(work, "set_up", set_up)
+    told = lab.measure(lab.season)
+    assert told.code == ExitCode.SOME_FAILED
+    for run in ("heron-1", "heron-2"):
+        told.line(f"2031-02-11/{run}: failed: ZeroDivisionError", "test_continued.py", "please report it.")
+        told.line(f"2031-02-12/{run}: measured")
+
+
+def test_files_that_were_touched_only_are_read_once_more(lab: Lab, monkeypatch: pytest.MonkeyPatch):
+    lab.measure()
+    for name in ("heron-1.jpg", "room.geojson"):
+        (lab.night / name).touch()
+    before = {path: path.read_bytes() for path in lab.night.glob("results/*/measures.json")}
+    assert lab.measure().lines == ["nothing new to do"]
+    monkeypatch.setattr(ledger, "_read_sha256", lambda path, stamp: pytest.fail(f"{path} was read"))
+    assert lab.measure().lines == ["nothing new to do"]
+    assert {path: path.read_bytes() for path in before} == before
+    (job,) = find_jobs([lab.season])
+    made = ledger.read_made(lab.night / "results" / "heron-1")
+    assert made["stamps"] == ledger.stamps(ledger.sources(job.runs[0], job.night), job.night)
+
+
+def test_a_dry_run_remembers_nothing(lab: Lab):
+    lab.measure()
+    (lab.night / "heron-1.jpg").touch()
+    made = lab.night / "results" / "heron-1" / "made.json"
+    before = made.read_bytes()
+    lab.measure("--dry-run", lab.season)
+    assert made.read_bytes() == before
+
+
+def test_former_numbers_are_kept_by_their_digest(lab: Lab):
+    lab.measure(lab.night / "heron-1")
+    folder = lab.night / "results" / "heron-1"
+    versions = [(folder / "measures.json").read_bytes()]
+    for cell_mm in (5, 4, 6):
+        lab.edit(lab.night / "night.toml", "cell_mm = ", f"cell_mm = {cell_mm} # ")
+        lab.measure(lab.night / "heron-1")
+        versions.append((folder / "measures.json").read_bytes())
+    kept = {path.read_bytes() for path in (folder / "earlier").iterdir()}
+    assert versions[2] == versions[0]  # 4 mm again: the same numbers
+    assert kept == {versions[0], versions[1]}
+
+
+# Dies by SIGKILL just before the n-th change to the results folder, which is renaming or removing a file.
+DIE_AT = """
+import os, signal, sys
+from pathlib import Path
+from coverage_lab.files import results
+left = int(sys.argv[3])
+def dying(real):
+    def call(*args, **how):
+        global left
+        left -= 1
+        if not left: os.kill(os.getpid(), signal.SIGKILL)
+        return real(*args, **how)
+    return call
+Path.replace, Path.unlink = dying(Path.replace), dying(Path.unlink)
+results.place_results(Path(sys.argv[1]), Path(sys.argv[2]))
+"""
+
+
+def test_killed_at_any_step_of_the_move_into_place(lab: Lab, tmp_path: Path):
+    """Other numbers are moved over former ones; before every step the process is killed, then the run continued."""
+    lab.measure(lab.night / "heron-1")
+    folder = lab.night / "results" / "heron-1"
+    former = tmp_path / "former"
+    shutil.copytree(folder, former)
+    lab.edit(lab.night / "night.toml", "cell_mm = 4", "cell_mm = 5")
+    lab.measure(lab.night / "heron-1")
+    whole, staged = stored(lab.night), tmp_path / "staged"
+    shutil.copytree(folder, staged, ignore=shutil.ignore_patterns("earlier"))
+
+    def killed(step: int) -> bool:
+        source, place = (tmp_path / "steps" / str(step) / name for name in ("staged", "heron-1"))
+        shutil.copytree(staged, source)
+        shutil.copytree(former, place)
+        command = [sys.executable, "-c", DIE_AT, source, place, str(step)]
+        return subprocess.run(command, check=False).returncode != 0
+
+    steps = list(takewhile(killed, count(1)))
+    assert len(steps) > 7  # five files moved, one kept, made.json taken away first
+    for step in steps:
+        shutil.rmtree(folder)
+        shutil.copytree(tmp_path / "steps" / str(step) / "heron-1", folder)
+        lab.measure(lab.night / "heron-1")
+        assert stored(lab.night) == whole
+        assert [path.read_bytes() for path in (folder / "earlier").iterdir()] == [
+            (former / "measures.json").read_bytes()
+        ]
+
+
+def threads(_: int) -> tuple[int, set[int]]:
+    return cv2.getNumThreads(), {library["num_threads"] for library in threadpool_info()}
+
+
+def test_a_worker_has_one_thread_of_each_library(monkeypatch: pytest.MonkeyPatch):
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        monkeypatch.setenv(name, "4")
+    with processes(1) as one:
+        of_opencv, of_others = one.submit(threads, 0).result()
+    assert of_opencv == 1
+    assert of_others == {1}
+
+
+def test_what_is_sent_to_a_worker_is_small(lab: Lab):
+    """A run's task carries the night's camera and room, no picture."""
+    shutil.copy(lab.night / "reference.jpg", lab.night / "dark.jpg")
+    lab.edit(lab.night / "night.toml", "reference =", 'dark = "dark.jpg"\nreference =')
+    (job,) = find_jobs([lab.season])
+    task = work.Task(job.runs[0], job.night, work.share(job.night, job.runs, "token"), lab.night)
+    assert len(pickle.dumps(task)) < 50_000
