@@ -11,6 +11,7 @@ from pathlib import Path
 
 from coverage_lab.errors import CannotWrite, Problem
 
+_PART = ".part"
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _IN_THE_WAY = frozenset({errno.ENOTDIR, errno.EEXIST})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
@@ -33,7 +34,7 @@ def write_files(contents: Mapping[Path, bytes]) -> None:
         for path, content in contents.items():
             path.parent.mkdir(parents=True, exist_ok=True)
             # Plain open, since a NamedTemporaryFile would leave a file that only its owner can read.
-            temporary = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}.part")
+            temporary = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{_PART}")
             staged.append((temporary, path))
             with temporary.open("xb") as stream:
                 stream.write(content)
@@ -74,6 +75,13 @@ def remove_file(path: Path) -> None:
         path.unlink(missing_ok=True)
     except OSError as error:
         raise CannotWrite(_problem(path, error)) from error
+
+
+def remove_parts(folder: Path) -> None:
+    """Remove temporary files that a killed process left in a folder and those below; nobody may be writing there."""
+    for path in folder.rglob(f".*{_PART}"):
+        with suppress(OSError):
+            path.unlink()
 
 
 def _problem(path: Path, error: OSError) -> Problem:

@@ -19,7 +19,7 @@ from pathlib import Path
 from coverage_lab.errors import BadInput, CannotWrite, CoverageLabError, Problem
 from coverage_lab.files.night import results_folder
 from coverage_lab.files.results import place_results, read_measures
-from coverage_lab.files.store import make_folder, write_file
+from coverage_lab.files.store import make_folder, remove_parts, write_file
 from coverage_lab.files.summary import write_summary
 from coverage_lab.job import Run
 from coverage_lab.season.indexing import Indexing
@@ -117,7 +117,9 @@ class _Batch:
                 if not one.reasons:
                     return ()  # whoever has it does what is left
                 raise
-            shutil.rmtree(_staging(job), ignore_errors=True)  # what a killed batch left
+            if _staging(job).exists():  # a batch was killed
+                shutil.rmtree(_staging(job), ignore_errors=True)
+                remove_parts(job.night.folder / "results")
             make_folder(_staging(job))
             left = look_at(job, one.runs, self._again, verify=False)
             self._remember(job, {**one.touched, **left.touched})

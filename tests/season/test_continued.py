@@ -194,6 +194,7 @@ def test_killed_at_any_step_of_the_move_into_place(lab: Lab, tmp_path: Path):
     for step in steps:
         shutil.rmtree(folder)
         shutil.copytree(tmp_path / "steps" / str(step) / "heron-1", folder)
+        (lab.night / "results" / ".staging").mkdir()
         lab.measure(lab.night / "heron-1")
         assert stored(lab.night) == whole
         assert [path.read_bytes() for path in (folder / "earlier").iterdir()] == [
