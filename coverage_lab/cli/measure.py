@@ -23,6 +23,12 @@ def measure(
         bool, typer.Option("--dry-run", help="Say what would be measured, why and with what; measure nothing.")
     ] = False,
     workers: Annotated[int, typer.Option(min=0, help="Worker processes; 0 is one for each core.")] = 0,
+    log: Annotated[
+        Path | None, typer.Option("--log", help="Append a line of JSON per run to this file.", show_default=False)
+    ] = None,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="Tell only what was refused, failed or is in trouble.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one line of JSON per run to standard output.")] = False,
 ) -> None:
     """Measure runs: coverage, edges, missed pockets, driving pattern, and an annotated picture of each.
@@ -36,6 +42,7 @@ def measure(
     from coverage_lab.cli.progress import Progress, print_table
     from coverage_lab.season.batch import crew, measure_all
     from coverage_lab.season.jobs import find_jobs
+    from coverage_lab.season.log import RunLog
     from coverage_lab.season.preview import preview
     from coverage_lab.season.wanted import look_through, orphans
 
@@ -49,12 +56,20 @@ def measure(
         return
     total = sum(len(one.reasons) for one in wanted)
     start, in_flight = crew(workers or os.cpu_count() or 1, total)
-    with Progress(total, as_json) as progress:
+    run_log = None if log is None else RunLog(log)
+    with Progress(total, as_json=as_json, quiet=quiet, log=run_log) as progress:
         try:
             summary = measure_all(wanted, progress.report, start=start, in_flight=in_flight, again=again)
         except KeyboardInterrupt:
             typer.echo("stopped: finished runs are kept; measure again for the rest", err=True)
             raise typer.Exit(ExitCode.INTERRUPTED) from None
-    print_table(summary)
-    typer.echo(str(summary), err=True)
+    if run_log is not None and run_log.trouble is not None:
+        summary.notes.append(run_log.trouble)
+    if quiet:
+        told = [*summary.troubles, *summary.notes]
+    else:
+        print_table(summary)
+        told = [str(summary)]
+    for line in told:
+        typer.echo(line, err=True)
     raise typer.Exit(summary.exit_code)

@@ -13,6 +13,7 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 
 from coverage_lab.files.results import measures_to_json
+from coverage_lab.season.log import RunLog
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.work import Outcome
 
@@ -20,15 +21,19 @@ _VERDICTS = ("measured", "refused", "failed", "done")
 
 
 class Progress:
-    """A progress bar over `total` runs; with `as_json`, each run's measures also go to standard output."""
+    """A progress bar over `total` runs, and a line of each, in the `log` too.
 
-    def __init__(self, total: int, as_json: bool) -> None:
-        self._as_json = as_json
+    With `as_json`, each run's measures also go to standard output; when `quiet`, there is no bar, and lines are of runs
+    that were refused or failed.
+    """
+
+    def __init__(self, total: int, *, as_json: bool = False, quiet: bool = False, log: RunLog | None = None) -> None:
+        self._as_json, self._quiet, self._log = as_json, quiet, log
         self._console = Console(stderr=True, highlight=False)
         counts = TextColumn("{task.fields[refused]} refused, {task.fields[failed]} failed, {task.fields[left]} left")
         columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), counts, TimeRemainingColumn())
         # Without a terminal a bar would only leave an empty line in the log.
-        self._bar = Bar(*columns, console=self._console, transient=True, disable=not self._console.is_terminal)
+        self._bar = Bar(*columns, console=self._console, transient=True, disable=quiet or not self._console.is_terminal)
         self._counts: dict[str, Any] = {"refused": 0, "failed": 0, "left": total}
         self._task = self._bar.add_task("measuring", total=total, **self._counts)
 
@@ -43,7 +48,10 @@ class Progress:
 
     def report(self, outcome: Outcome) -> None:
         """Show what became of one run."""
-        self._console.print(f"{outcome.key}: {outcome.verdict}: {outcome.text}", markup=False, soft_wrap=True)
+        if self._log is not None:
+            self._log.write(outcome)
+        if not self._quiet or outcome.verdict != "measured":
+            self._console.print(f"{outcome.key}: {outcome.verdict}: {outcome.text}", markup=False, soft_wrap=True)
         self._counts["left"] -= 1
         if outcome.verdict in self._counts:
             self._counts[outcome.verdict] += 1
