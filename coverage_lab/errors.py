@@ -29,6 +29,7 @@ class Problem:
     field: str  # e.g. "robot.heron.nozzle_mm", "row 3, column robot", "feature 4 (obstacle 'bench')"; may be ""
     wrong: str  # a clause without full stop
     mend: str = ""  # an imperative sentence without full stop
+    absent: str = ""  # the file that is not there, where that is all that is wrong: it may yet come
 
     def __str__(self) -> str:
         place = ": ".join(part for part in (str(self.path or ""), self.field) if part)

@@ -13,6 +13,7 @@ from coverage_lab.cli.measure import measure
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
 from coverage_lab.cli.study import study
+from coverage_lab.cli.watch import watch
 from coverage_lab.errors import CoverageLabError
 
 app = typer.Typer(
@@ -24,6 +25,7 @@ app = typer.Typer(
 )
 app.command()(measure)
 app.command()(export)
+app.command()(watch)
 app.command()(study)
 app.command()(simulate)
 app.add_typer(room)

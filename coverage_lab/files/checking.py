@@ -23,12 +23,17 @@ _UNITS_IN_M = {"millimetres": 0.001, "centimetres": 0.01}
 
 
 class MistakeError(ValueError):
-    """Raised by a validator: what is wrong, and how to mend it."""
+    """Raised by a validator: what is wrong, and how to mend it; `absent` names a file that is not there."""
 
-    def __init__(self, wrong: str, mend: str = "") -> None:
+    def __init__(self, wrong: str, mend: str = "", absent: str = "") -> None:
         super().__init__(wrong)
         self.wrong = wrong
         self.mend = mend
+        self.absent = absent
+
+    def at(self, path: Path, field: str) -> Problem:
+        """Return the problem that this is at a place in a file."""
+        return Problem(path, field, self.wrong, self.mend, self.absent)
 
 
 class Strict(BaseModel):
@@ -96,7 +101,7 @@ def read_text(path: Path, mend_missing: str) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise BadInput(Problem(path, "", "there is no such file", mend_missing)) from None
+        raise BadInput(Problem(path, "", "there is no such file", mend_missing, absent=path.name)) from None
     except UnicodeDecodeError as error:
         raise BadInput(Problem(path, f"byte {error.start}", "is not UTF-8 text", "Save the file as UTF-8")) from None
     except OSError as error:
@@ -138,7 +143,7 @@ def attempt(path: Path, place: str, found: list[Problem], action: Callable[[], V
     try:
         return action()
     except MistakeError as mistake:
-        found.append(Problem(path, place, mistake.wrong, mistake.mend))
+        found.append(mistake.at(path, place))
         return None
 
 

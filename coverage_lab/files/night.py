@@ -169,7 +169,7 @@ def _files(folder: Path, path: Path, data: Mapping[str, Any], found: list[Proble
         try:
             files[key] = _file(key, text, folder)
         except MistakeError as mistake:
-            found.append(Problem(path, key, mistake.wrong, mistake.mend))
+            found.append(mistake.at(path, key))
     return files
 
 

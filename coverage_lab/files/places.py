@@ -28,8 +28,8 @@ def natural(name: str) -> tuple[tuple[str | int, ...], str]:
 
 
 def is_junk(name: str) -> bool:
-    """Say whether a name belongs to the operating system rather than to the user: hidden, thumbnails."""
-    return name.startswith(".") or name.casefold() in _JUNK
+    """Say whether a name belongs to a program rather than to the user: hidden, thumbnails, an office program's lock."""
+    return name.startswith((".", "~$")) or name.casefold() in _JUNK
 
 
 def is_picture(path: Path) -> bool:
@@ -69,4 +69,5 @@ def _entry(folder: Path, name: str, text: str) -> Path:
         if len(fitting) == 1:
             return folder / fitting[0]
     shown = [entry for entry in names if not is_junk(entry)]
-    raise MistakeError(f"there is no {quoted(text)}", suggest(name, shown, "Correct the name, or put the file there"))
+    mend = suggest(name, shown, "Correct the name, or put the file there")
+    raise MistakeError(f"there is no {quoted(text)}", mend, absent=text)

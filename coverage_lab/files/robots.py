@@ -70,7 +70,8 @@ def read_robots(
     register = read_toml(register_path, "") if register_path else {}
     if not register and not override:
         mend = "Write robots.toml: docs/file-formats.md has a template"
-        found.append(Problem(register_path or places[1], "", "no robot is described", mend))
+        absent = "" if register_path else places[1].name
+        found.append(Problem(register_path or places[1], "", "no robot is described", mend, absent))
     robots = {}
     for name in {**register, **override}:
         entry, own = register.get(name, {}), override.get(name, {})

@@ -31,10 +31,20 @@ class _Reading:
     path: Path  # what mistakes are told of
     found: list[Problem] = field(default_factory=list)
     taken: dict[tuple[str, Path], str] = field(default_factory=dict)  # who has a frame, by trial
+    closed: set[str] = field(default_factory=set)  # runs whose last frame is named
 
     @property
     def night(self) -> Night:
         return self.shelf.night
+
+
+@dataclass(frozen=True, slots=True)
+class RunsSoFar:
+    """The runs of a night whose pictures are still coming in."""
+
+    runs: tuple[Run, ...]  # with the frames that are there
+    closed: frozenset[str]  # ids of those whose last frame is named, and there
+    absent: tuple[Problem, ...]  # what other runs wait for
 
 
 def read_runs(night: Night) -> tuple[Run, ...]:
@@ -43,15 +53,31 @@ def read_runs(night: Night) -> tuple[Run, ...]:
     Runs with `use` = no and runs that another one replaces are left out. Raises BadInput with every mistake
     found, with row and column, and where there is no run at all.
     """
+    reading, runs = _read(night)
+    if reading.found:
+        raise BadInput(reading.found)
+    return runs
+
+
+def read_runs_so_far(night: Night) -> RunsSoFar:
+    """Return the runs of a night some of whose files may not be there yet.
+
+    Raises BadInput with every mistake found if any of them is more than an absent file.
+    """
+    reading, runs = _read(night)
+    if not all(problem.absent for problem in reading.found):
+        raise BadInput([problem for problem in reading.found if not problem.absent])
+    return RunsSoFar(runs, frozenset(reading.closed), tuple(reading.found))
+
+
+def _read(night: Night) -> tuple[_Reading, tuple[Run, ...]]:
     sheet = night.folder / "runs.csv"
     reading = _Reading(Shelf.of(night), sheet if sheet.is_file() else night.folder)
     runs, rows = _runs_of_sheet(reading) if sheet.is_file() else _runs_on_disk(reading)
     if not rows and not reading.found:
         mend = "Name pictures or folders <robot>-<repeat>, or write a row per run into runs.csv"
-        reading.found.append(Problem(reading.path, "", "has no run", mend))
-    if reading.found:
-        raise BadInput(reading.found)
-    return tuple(runs)
+        reading.found.append(Problem(reading.path, "", "has no run", mend, absent="a run"))
+    return reading, tuple(runs)
 
 
 def _runs_of_sheet(reading: _Reading) -> tuple[list[Run], int]:
@@ -144,6 +170,8 @@ def _frames(line: Line, reference: Path | None, reading: _Reading) -> tuple[Path
     if not frames:
         raise MistakeError("names only the reference picture", "Name the run's exposures")
     _take(frames, row.trial, row.run, reading)
+    if reading.shelf.names_last(row.frames or row.run):
+        reading.closed.add(row.run)
     return frames
 
 
@@ -196,6 +224,8 @@ def _named_run(name: str, own: str, reading: _Reading) -> Run:
     night = reading.night
     from_id = _ROBOT_AND_REPEAT.fullmatch(own)
     run = run_id(own)
+    if reading.shelf.names_last(name):
+        reading.closed.add(run)
     return Run(
         id=run,
         key=f"{night.name}/{run}",

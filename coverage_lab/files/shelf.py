@@ -63,13 +63,20 @@ class Shelf:
         except MistakeError:
             if ".." in text:
                 frames = self._range(text)
-            elif re.search(r"[*?\[]", text):
+            elif _is_glob(text):
                 frames = self._glob(text)
             else:
                 raise
         for frame in frames:
             self._check(frame)
         return frames
+
+    def names_last(self, text: str) -> bool:
+        """Say whether `text` names its last frame: a picture or a range. Others may come to a folder or a glob."""
+        try:
+            return not locate(text, self.night.folder, self.night.folder).is_dir()
+        except MistakeError:
+            return ".." in text or not _is_glob(text)
 
     def _named(self, text: str) -> tuple[Path, ...]:
         """Return the picture or the folder's pictures; a picture may be named without its ending."""
@@ -83,7 +90,8 @@ class Shelf:
         if place.is_dir():
             frames = self.inside(place.resolve())
             if not frames:
-                raise MistakeError(f"there is no picture in the folder {quoted(text)}", "Copy the frames into it")
+                wrong = f"there is no picture in the folder {quoted(text)}"
+                raise MistakeError(wrong, "Copy the frames into it", absent=text)
             return frames
         frames = tuple(path for path in self.pictures if _twin_key(path) == _twin_key(place))
         if not frames:
@@ -95,7 +103,8 @@ class Shelf:
         pattern = PurePosixPath(folded(text)).parts
         frames = tuple(path for path in self.pictures if _fits(self._name(path), pattern))
         if not frames:
-            raise MistakeError(f"no picture fits {quoted(text)}", "Correct it, or copy the frames into the night")
+            wrong = f"no picture fits {quoted(text)}"
+            raise MistakeError(wrong, "Correct it, or copy the frames into the night", absent=text)
         return frames
 
     def _range(self, text: str) -> tuple[Path, ...]:
@@ -122,7 +131,8 @@ class Shelf:
             raise MistakeError(f"{quoted(name)} is there more than once ({where})", "Put the folder before it")
         known = [self._name(path, stem=True, bare=True) for path in self.pictures]
         mend = suggest(name, known, "Correct the range, or copy the frames into the night")
-        raise MistakeError(f"there is no picture {quoted(name)} to begin or end the range {quoted(text)}", mend)
+        wrong = f"there is no picture {quoted(name)} to begin or end the range {quoted(text)}"
+        raise MistakeError(wrong, mend, absent=name)
 
     def _name(self, path: Path, stem: bool = False, bare: bool = False) -> str:
         """Return a picture's name as written: from the night on or `bare`, with its ending or as `stem`."""
@@ -171,6 +181,10 @@ def _is_wanted(path: Path, source: str) -> bool:
     """Say whether a picture may be a frame of a night with this `source`; PNG and TIFF may always."""
     unwanted = RAW_SUFFIXES if source == "jpeg" else JPEG_SUFFIXES
     return path.suffix.casefold() not in unwanted
+
+
+def _is_glob(text: str) -> bool:
+    return bool(re.search(r"[*?\[]", text))
 
 
 def _prefix(path: Path) -> str:

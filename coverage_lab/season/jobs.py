@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from coverage_lab.files.checking import suggest
 from coverage_lab.files.contacts import trial_problems
 from coverage_lab.files.night import find_nights, read_night
 from coverage_lab.files.room import read_room
-from coverage_lab.files.sheet import read_runs
+from coverage_lab.files.sheet import RunsSoFar, read_runs, read_runs_so_far
 from coverage_lab.job import Night, Run
 from coverage_lab.room.room import Room
 
@@ -58,25 +58,47 @@ def _night_and_run(path: Path) -> tuple[Path, str | None]:
     return path, None
 
 
+def job_so_far(folder: Path) -> tuple[NightJob, RunsSoFar]:
+    """Return what there is to measure in a night whose files are still coming in, and what its runs wait for.
+
+    Raises BadInput with every mistake; one that is only an absent file says so in `Problem.absent`.
+    """
+    night = read_night(folder)
+    so_far = _runs_in_room(night, read_runs_so_far)
+    return NightJob(night, so_far.runs, frozenset(run.id for run in so_far.runs)), so_far
+
+
 def _job(folder: Path, names: set[str] | None) -> NightJob:
     night = read_night(folder)
-    problems: list[Problem] = []
-    runs: tuple[Run, ...] = ()
-    room: Room | None = None
-    for read in (lambda: _room(night), lambda: read_runs(night)):
-        try:
-            value = read()
-        except BadInput as error:
-            problems += error.problems
-        else:
-            runs = value if isinstance(value, tuple) else runs
-            room = value if isinstance(value, Room) else room
-    if room is not None:
-        problems += [problem for run in runs for problem in trial_problems(run, night, room)]
-    if problems:
-        raise BadInput(problems)
+    runs = _runs_in_room(night, _all_there).runs
     chosen = runs if names is None else _chosen(night, runs, names)
     return NightJob(night, chosen, frozenset(run.id for run in runs))
+
+
+def _all_there(night: Night) -> RunsSoFar:
+    return RunsSoFar(read_runs(night), frozenset(), ())
+
+
+def _runs_in_room(night: Night, read: Callable[[Night], RunsSoFar]) -> RunsSoFar:
+    """Return what `read` gives, of a night whose room and runs make sense together.
+
+    Raises BadInput with the mistakes of both.
+    """
+    problems: list[Problem] = []
+    room, found = None, None
+    try:
+        room = _room(night)
+    except BadInput as error:
+        problems += error.problems
+    try:
+        found = read(night)
+    except BadInput as error:
+        problems += error.problems
+    if room is not None and found is not None:
+        problems += [problem for run in found.runs for problem in trial_problems(run, night, room)]
+    if problems or found is None:
+        raise BadInput(problems)
+    return found
 
 
 def _room(night: Night) -> Room:

@@ -86,6 +86,7 @@ def work(task: Task) -> Outcome:
         measured = measure(run, _whole(task.shared))
         sha256 = _as_decoded(files, measured.digests)
         made = _made(run, night, sha256, {name: stamps[name] for name in files if name in stamps})
+        _check_there(night)
         _store(measured, made, task.staged)
         outcome = outcome_of(measured.measures, made["digest"])
     except CannotWrite as error:
@@ -105,6 +106,7 @@ def fail(task: Task, error: Exception) -> Outcome:
     facts = {"verdict": measures.verdict, "files": ["measures.json"]}
     _empty(task.staged)
     try:
+        _check_there(night)
         write_results(task.staged, measures, made | facts, None, None)
     except CannotWrite as storing:
         told = replace(measures, reason=f"{measures.reason}\n{told_in(storing, night)}")
@@ -133,6 +135,12 @@ def _as_decoded(files: Mapping[str, Path], digests: Mapping[str, str]) -> dict[s
     known = {name: digests.get(name, digests.get(path.name)) for name, path in files.items()}
     read = {name: sha256 or ledger.content_sha256(files[name]) for name, sha256 in known.items()}
     return {name: sha256 for name, sha256 in read.items() if sha256 is not None}
+
+
+def _check_there(night: Night) -> None:
+    # Storing makes folders: it would set up a night anew that was renamed or deleted meanwhile.
+    if not night.folder.is_dir():
+        raise CannotWrite(Problem(night.folder, "", "is gone", "Put it back and measure again"))
 
 
 def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None:

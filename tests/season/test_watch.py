@@ -1,0 +1,207 @@
+"""Watching a folder with the real command: what is dropped is measured, and nothing that happens to it is harmful."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from small_night import Lab
+
+from coverage_lab.errors import BadInput, ExitCode
+from coverage_lab.season.batch import Summary, Wanted
+from coverage_lab.season.inbox import RETRY_S
+from coverage_lab.season.watch import EVERYTHING_S, SAY_AGAIN_S, Watcher
+from coverage_lab.season.work import Outcome
+
+SAMPLES = Path(__file__).parents[2] / "sample_frames"
+COMMAND = [sys.executable, "-c", "from coverage_lab.cli import main; main()", "watch", "--workers", "1"]
+
+
+class Watching:
+    """The command, running, and the lines it has told so far."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.process = subprocess.Popen([*COMMAND, *options, folder], stderr=subprocess.PIPE, text=True)
+        self.lines: list[str] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stderr is not None
+        self.lines.extend(line.rstrip("\n") for line in iter(self.process.stderr.readline, ""))
+
+    def told(self, words: str, times: int = 1) -> None:
+        """Wait until so many lines hold the words."""
+        until = time.monotonic() + 60
+        while time.monotonic() < until:
+            if sum(words in line for line in list(self.lines)) >= times:
+                return
+            time.sleep(0.05)
+        pytest.fail(f"{words!r} not told {times} times:\n" + "\n".join(self.lines))
+
+    def stop(self, number: signal.Signals) -> int:
+        self.process.send_signal(number)
+        code = self.process.wait(30)
+        self._reader.join(5)
+        return code
+
+
+@pytest.fixture
+def watching(tmp_path: Path) -> Iterator[Callable[..., Watching]]:
+    running: list[Watching] = []
+
+    def start(folder: Path, *options: str) -> Watching:
+        running.append(Watching(folder, *options))
+        running[-1].told("watching")
+        return running[-1]
+
+    yield start
+    for one in running:
+        one.process.kill()
+        one.process.wait()
+        if one.process.stderr is not None:
+            one._reader.join(5)
+            one.process.stderr.close()
+
+
+def trickle(source: Path, target: Path, seconds: float) -> None:
+    """Write a file in twelve pieces, as over a slow line."""
+    content = source.read_bytes()
+    piece = len(content) // 12 + 1
+    with target.open("wb") as stream:
+        for at in range(0, len(content), piece):
+            stream.write(content[at : at + piece])
+            stream.flush()
+            time.sleep(seconds / 12)
+
+
+def test_a_trickling_frame_a_missing_reference_a_folder_that_goes_and_comes_back(
+    lab: Lab, tmp_path: Path, watching: Callable[..., Watching]
+):
+    drop, away = tmp_path / "drop", tmp_path / "away"
+    drop.mkdir()
+    away.mkdir()
+    frame, reference = (Path(shutil.move(lab.night / name, away)) for name in ("heron-2.jpg", "reference.jpg"))
+    one = watching(drop)
+    shutil.copy(lab.season / "robots.toml", drop)
+    night = Path(shutil.copytree(lab.night, drop / lab.night.name))
+    one.told("2031-02-11: waiting for reference.jpg")
+    shutil.copy(reference, night)
+    one.told("2031-02-11/heron-1: measured:")
+    one.told("2031-02-11: waiting for heron-2.jpg")
+    trickle(frame, night / "heron-2.jpg", seconds=3)
+    one.told("2031-02-11/heron-2: measured:")
+    one.told("2031-02-11: results are in", times=2)
+    verdicts = [json.loads(path.read_bytes())["verdict"] for path in night.glob("results/*/measures.json")]
+    assert verdicts == ["measured", "measured"]
+    shutil.rmtree(night)
+    one.told("2031-02-11: is gone")
+    drop.rename(tmp_path / "renamed")
+    one.told(f"{drop} is gone")
+    shutil.copytree(lab.night, tmp_path / "renamed" / "2031-02-12", ignore=shutil.ignore_patterns("results"))
+    (tmp_path / "renamed").rename(drop)
+    one.told("2031-02-12: waiting for reference.jpg")
+    assert one.stop(signal.SIGTERM) == ExitCode.DONE
+    assert not any("failed" in line or "Traceback" in line for line in one.lines if "0 failed" not in line)
+    assert one.lines[-1].startswith("stopped")
+
+
+def test_the_sample_night_alone_is_measured_when_dropped_and_ctrl_c_stops(
+    tmp_path: Path, watching: Callable[..., Watching]
+):
+    one = watching(tmp_path, "--poll")
+    night = tmp_path / "2031-02-11"
+    shutil.copytree(SAMPLES / night.name, night, ignore=shutil.ignore_patterns("results"))
+    one.told(f"2031-02-11: results are in {night / 'results'}")
+    assert sorted(path.parent.name for path in night.glob("results/*/overlay.png")) == ["heron-1", "plover-1", "wren-1"]
+    assert one.stop(signal.SIGINT) == ExitCode.INTERRUPTED
+
+
+def wait_for_lock(night: Path) -> None:
+    until = time.monotonic() + 60
+    while not (night / "results" / ".lock").exists() and time.monotonic() < until:
+        time.sleep(0.02)
+
+
+def test_deleted_or_stopped_in_the_middle_of_a_run(lab: Lab, small_season: Path, watching: Callable[..., Watching]):
+    one = watching(lab.season)
+    wait_for_lock(lab.night)
+    shutil.rmtree(lab.night, ignore_errors=True)
+    one.told("2031-02-11: is gone")
+    assert not lab.night.exists()
+    shutil.copytree(small_season / lab.night.name, lab.night)
+    wait_for_lock(lab.night)
+    assert one.stop(signal.SIGTERM) == ExitCode.DONE
+    assert not any("Traceback" in line for line in one.lines), one.lines
+    assert sorted(path.name for path in (lab.night / "results").glob(".*")) in ([], [".staging"])
+    assert lab.measure().code == ExitCode.DONE
+
+
+class Told:
+    """A watcher that is stepped by hand, with a batch that stores what the test lets it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.lines: list[str] = []
+        self.passes: list[list[str]] = []
+        self.stored = True
+        self.watcher = Watcher(folder, self.lines.append, self.measure)
+        self.now_s = 10.0
+
+    def measure(self, wanted: tuple[Wanted, ...], report: Callable[[Outcome], None]) -> Summary:
+        keys = [f"{one.job.night.name}/{run}" for one in wanted for run in one.reasons]
+        self.passes.append(keys)
+        for key in keys:
+            report(Outcome(key, "measured", "", None, stored=self.stored))  # type: ignore[arg-type]
+        return Summary()
+
+    def step(self, seconds: float) -> None:
+        self.now_s += seconds
+        self.watcher.step((), self.now_s)
+
+
+def test_a_full_disk_is_tried_again_after_a_while(lab: Lab, monkeypatch: pytest.MonkeyPatch):
+    told = Told(lab.season)
+    monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    told.stored = False
+    for _ in range(3):
+        told.step(3)
+    assert told.passes == [["2031-02-11/heron-1", "2031-02-11/heron-2"]]
+    assert any("heron-1, heron-2 could not be stored; trying again in 60 s" in line for line in told.lines)
+    told.stored = True
+    for _ in range(5):
+        told.step(RETRY_S / 4)
+    assert len(told.passes) == 2
+    told.step(EVERYTHING_S)
+    told.step(3)
+    assert len(told.passes) == 2
+
+
+def test_progress_is_told_now_and_then_and_news_at_once(lab: Lab):
+    told = Told(lab.season)
+    night = lab.night
+    tell = told.watcher._tell
+    tell(night, {"heron-3": "receiving, 1 frame"}, 0)
+    tell(night, {"heron-3": "receiving, 2 frames"}, 3)
+    tell(night, {"heron-3": "receiving, 30 frames"}, SAY_AGAIN_S)
+    tell(night, {"heron-3": "receiving, 30 frames"}, 9 * SAY_AGAIN_S)
+    tell(night, {"heron-3": "waiting for reference.jpg"}, 9 * SAY_AGAIN_S)
+    tell(night, None, 9 * SAY_AGAIN_S)
+    tell(night, {"heron-3": "waiting for reference.jpg"}, 10 * SAY_AGAIN_S)
+    assert told.lines == [
+        "heron-3: receiving, 1 frame",
+        "heron-3: receiving, 30 frames",
+        "heron-3: waiting for reference.jpg",
+    ]
+
+
+def test_a_folder_that_is_not_there(tmp_path: Path):
+    with pytest.raises(BadInput, match="no such folder"):
+        Told(tmp_path / "nowhere").watcher.run()
