@@ -140,7 +140,7 @@ class _Batch:
                 place_results(task.staged, results_folder(night, task.run.id))
                 self._indexing.take(results_folder(night, task.run.id))
             except CannotWrite as error:
-                outcome = outcome_of(without_numbers(task.run, night, error))
+                outcome = replace(outcome_of(without_numbers(task.run, night, error)), stored=False)
         shutil.rmtree(task.staged, ignore_errors=True)
         self.summary.add(night.name, outcome.verdict)
         self._report(outcome)

@@ -18,6 +18,7 @@ from coverage_lab.files.places import is_junk
 from coverage_lab.files.shelf import RESULTS
 from coverage_lab.season.batch import Summary, Wanted, look_through
 from coverage_lab.season.inbox import RETRY_S, Inbox, find_inboxes
+from coverage_lab.season.index import NAME as INDEX
 from coverage_lab.season.work import Outcome
 
 TICK_MS = 500
@@ -106,7 +107,7 @@ class Watcher:
 
     def _concerns_us(self, path: Path) -> bool:
         parts = path.relative_to(self.folder).parts if path.is_relative_to(self.folder) else ()
-        return not any(part == RESULTS or is_junk(part) for part in parts)
+        return not any(part == RESULTS or part.startswith(INDEX) or is_junk(part) for part in parts)
 
     def _find(self, now_s: float) -> set[Path]:
         """Find nights again; return those that are new."""

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from small_night import Lab
+from watchfiles import Change
 
 from coverage_lab.errors import BadInput, ExitCode
 from coverage_lab.season.batch import Summary, Wanted
@@ -167,9 +168,9 @@ class Told:
         self.watcher.step((), self.now_s)
 
 
-def test_a_full_disk_is_tried_again_after_a_while(lab: Lab, monkeypatch: pytest.MonkeyPatch):
+def test_a_full_disk_is_tried_again_after_a_while(lab: Lab):
     told = Told(lab.season)
-    monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    lab.monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
     told.stored = False
     for _ in range(3):
         told.step(3)
@@ -200,6 +201,23 @@ def test_progress_is_told_now_and_then_and_news_at_once(lab: Lab):
         "heron-3: receiving, 30 frames",
         "heron-3: waiting for reference.jpg",
     ]
+
+
+def test_what_we_write_ourselves_wakes_no_night(lab: Lab):
+    told = Told(lab.season)
+    lab.monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    for _ in range(4):
+        told.step(3)
+    for name in (
+        "season.db",
+        "season.db-journal",
+        "2031-02-11/results/heron-1/measures.json",
+        "2031-02-11/._heron-1.jpg",
+    ):
+        told.watcher.step([(Change.modified, str(lab.season / name))], told.now_s)
+        assert told.watcher._due_s == {}
+    told.watcher.step([(Change.modified, str(lab.season / "robots.toml"))], told.now_s)
+    assert set(told.watcher._due_s) == {lab.night}
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path):
