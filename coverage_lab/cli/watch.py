@@ -10,7 +10,8 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from coverage_lab.season.batch import Summary, Wanted
+    from coverage_lab.season.summary import Summary
+    from coverage_lab.season.wanted import Wanted
     from coverage_lab.season.work import Outcome
 
 

@@ -119,7 +119,7 @@ class Inbox:
             judged = made_of[run.id] in (self._handed.get(run.id), self._judged.get(run.id))
             if not judged and self._arrivals.steady_from_s(names.frames) is None:
                 self._judged[run.id] = made_of[run.id]
-                if ledger.why_measure(run, job.night, results_folder(job.night, run.id)) is None:
+                if ledger.look(run, job.night, results_folder(job.night, run.id)).why is None:
                     self._handed[run.id] = made_of[run.id]
 
 

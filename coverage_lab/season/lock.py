@@ -14,6 +14,8 @@ from coverage_lab.errors import CannotWrite, Problem
 
 NAME = ".lock"
 
+_mine: set[str] = set()  # tokens of the locks that this process holds
+
 
 class Locked(CannotWrite):
     """Another batch is working on this night."""
@@ -23,12 +25,14 @@ class Locked(CannotWrite):
 def locked(folder: Path) -> Iterator[None]:
     """Hold the lock of a night's results `folder`, which is made. Raises Locked if another process holds it.
 
-    A lock whose process on this machine is gone is taken over; one of another machine can't be judged from here.
+    A lock whose process on this machine is gone is taken over, and one that this process held in a night that was
+    renamed meanwhile; one of another machine can't be judged from here.
     Raises CannotWrite where no lock can be written.
     """
     lock = folder / NAME
     pid = os.getpid()
-    owner = {"host": platform.node(), "pid": pid, "born": _born(pid), "token": secrets.token_hex(8)}
+    token = secrets.token_hex(8)
+    owner = {"host": platform.node(), "pid": pid, "born": _born(pid), "token": token}
     mine = json.dumps(owner).encode()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -39,9 +43,11 @@ def locked(folder: Path) -> Iterator[None]:
     except OSError as error:
         wrong = f"cannot be written ({(error.strerror or str(error)).lower()})"
         raise CannotWrite(Problem(lock, "", wrong, "Check the folder and measure again")) from error
+    _mine.add(token)
     try:
         yield
     finally:
+        _mine.discard(token)
         with suppress(OSError):
             if lock.read_bytes() == mine:
                 lock.unlink()
@@ -75,7 +81,7 @@ def _take_away(lock: Path, held: bytes) -> None:
         host, pid = str(owner["host"]), int(owner["pid"])
     except (ValueError, KeyError, TypeError):
         raise Locked(Problem(lock, "", "is of an unknown process", "If none is measuring here, remove it")) from None
-    if host != platform.node() or (_is_alive(pid) and _born(pid) == owner.get("born")):
+    if host != platform.node() or _is_held(pid, owner):
         wrong = f"this night is being measured by process {pid} on {host}"
         raise Locked(Problem(lock, "", wrong, "If that is not so, remove the file"))
     aside = lock.with_name(f"{NAME}.{secrets.token_hex(8)}")
@@ -88,6 +94,13 @@ def _take_away(lock: Path, held: bytes) -> None:
         with suppress(FileExistsError):
             os.link(aside, lock)
     aside.unlink()
+
+
+def _is_held(pid: int, owner: dict[str, object]) -> bool:
+    """Say whether a process of this machine is there and holds the lock."""
+    if pid == os.getpid() and owner.get("born") == _born(pid):
+        return owner.get("token") in _mine
+    return _is_alive(pid) and _born(pid) == owner.get("born")
 
 
 def _is_alive(pid: int) -> bool:

@@ -16,9 +16,10 @@ from watchfiles import Change, watch
 from coverage_lab.errors import BadInput, CoverageLabError, Problem
 from coverage_lab.files.places import is_junk
 from coverage_lab.files.shelf import RESULTS
-from coverage_lab.season.batch import Summary, Wanted, look_through
 from coverage_lab.season.inbox import RETRY_S, Inbox, find_inboxes
 from coverage_lab.season.index import NAME as INDEX
+from coverage_lab.season.summary import Summary
+from coverage_lab.season.wanted import Wanted, look_through
 from coverage_lab.season.work import Outcome
 
 TICK_MS = 500
@@ -162,8 +163,8 @@ class Watcher:
             left = {run for run in one.reasons if f"{one.job.night.name}/{run}" not in stored}
             if left:
                 self._nights[folder].give_back(left, now_s)
-                names = ", ".join(sorted(left)[:3])
-                self.say(f"{folder.name}: results of {names} could not be stored; trying again in {RETRY_S:.0f} s")
+                names = ", ".join(sorted(left)[:3]) + (f" and {len(left) - 3} more" if len(left) > 3 else "")
+                self.say(f"{folder.name}: {names} could not be done; trying again in {RETRY_S:.0f} s")
             else:
                 self.say(f"{folder.name}: results are in {folder / RESULTS}")
             self._due_s[folder] = now_s

@@ -140,7 +140,7 @@ def _as_decoded(files: Mapping[str, Path], digests: Mapping[str, str]) -> dict[s
 def _check_there(night: Night) -> None:
     # Storing makes folders: it would set up a night anew that was renamed or deleted meanwhile.
     if not night.folder.is_dir():
-        raise CannotWrite(Problem(night.folder, "", "is gone", "Put it back and measure again"))
+        raise CannotWrite(Problem(None, "", "the night's folder is gone", "Put it back and measure again"))
 
 
 def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None:

@@ -86,6 +86,18 @@ def test_a_lock_is_held_taken_over_and_given_back(tmp_path: Path):
             assert json.loads(lock.read_text())["pid"] == os.getpid()
 
 
+def test_a_night_renamed_while_it_was_locked_is_free_again(tmp_path: Path):
+    night, renamed = tmp_path / "night", tmp_path / "renamed"
+    with locked(night):
+        night.rename(renamed)
+        with pytest.raises(Locked), locked(renamed):
+            pass
+    assert (renamed / ".lock").exists()
+    with locked(renamed):
+        pass
+    assert not (renamed / ".lock").exists()
+
+
 @pytest.mark.parametrize("content", ['{"host": "elsewhere", "pid": 1}', ""])
 def test_a_lock_that_cannot_be_judged_stays(tmp_path: Path, content: str):
     (tmp_path / ".lock").write_text(content)

@@ -17,8 +17,9 @@ from small_night import Lab
 from watchfiles import Change
 
 from coverage_lab.errors import BadInput, ExitCode
-from coverage_lab.season.batch import Summary, Wanted
 from coverage_lab.season.inbox import RETRY_S
+from coverage_lab.season.summary import Summary
+from coverage_lab.season.wanted import Wanted
 from coverage_lab.season.watch import EVERYTHING_S, SAY_AGAIN_S, Watcher
 from coverage_lab.season.work import Outcome
 
@@ -126,20 +127,22 @@ def test_the_sample_night_alone_is_measured_when_dropped_and_ctrl_c_stops(
     assert one.stop(signal.SIGINT) == ExitCode.INTERRUPTED
 
 
-def wait_for_lock(night: Path) -> None:
+def wait_until_measured(night: Path) -> None:
+    """Wait until a batch has set itself up in the night, of which keeping the sheet is the last step."""
     until = time.monotonic() + 60
-    while not (night / "results" / ".lock").exists() and time.monotonic() < until:
+    while not (night / "results" / "runs.csv").exists() and time.monotonic() < until:
         time.sleep(0.02)
 
 
-def test_deleted_or_stopped_in_the_middle_of_a_run(lab: Lab, small_season: Path, watching: Callable[..., Watching]):
+def test_renamed_or_stopped_in_the_middle_of_a_run(lab: Lab, small_season: Path, watching: Callable[..., Watching]):
     one = watching(lab.season)
-    wait_for_lock(lab.night)
-    shutil.rmtree(lab.night, ignore_errors=True)
+    wait_until_measured(lab.night)
+    lab.night.rename(lab.season / "2031-02-12")
     one.told("2031-02-11: is gone")
+    one.told("2031-02-12/heron-2: measured:")
     assert not lab.night.exists()
-    shutil.copytree(small_season / lab.night.name, lab.night)
-    wait_for_lock(lab.night)
+    shutil.copytree(small_season / lab.night.name, lab.night, ignore=shutil.ignore_patterns("results"))
+    wait_until_measured(lab.night)
     assert one.stop(signal.SIGTERM) == ExitCode.DONE
     assert not any("Traceback" in line for line in one.lines), one.lines
     assert sorted(path.name for path in (lab.night / "results").glob(".*")) in ([], [".staging"])
@@ -175,7 +178,7 @@ def test_a_full_disk_is_tried_again_after_a_while(lab: Lab):
     for _ in range(3):
         told.step(3)
     assert told.passes == [["2031-02-11/heron-1", "2031-02-11/heron-2"]]
-    assert any("heron-1, heron-2 could not be stored; trying again in 60 s" in line for line in told.lines)
+    assert any("heron-1, heron-2 could not be done; trying again in 60 s" in line for line in told.lines)
     told.stored = True
     for _ in range(5):
         told.step(RETRY_S / 4)
