@@ -33,6 +33,9 @@ def watch(
         bool, typer.Option("--poll", help="Look again and again instead of being told: for network drives.")
     ] = False,
     workers: Annotated[int, typer.Option(min=0, help="Worker processes; 0 is one for each core.")] = 0,
+    log: Annotated[
+        Path | None, typer.Option("--log", help="Append a line of JSON per run to this file.", show_default=False)
+    ] = None,
 ) -> None:
     """Watch a folder, and measure what is dropped into it once it is there whole.
 
@@ -54,7 +57,7 @@ def watch(
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
-    watcher = Watcher(folder.absolute(), _say, _measurer(workers), None if settle is None else settle * 60, poll)
+    watcher = Watcher(folder.absolute(), _say, _measurer(workers, log), None if settle is None else settle * 60, poll)
     try:
         watcher.run()
     except KeyboardInterrupt:
@@ -66,24 +69,31 @@ def _say(text: str) -> None:
     typer.echo(text, err=True)
 
 
-def _measurer(workers: int) -> Callable[[tuple[Wanted, ...], Callable[[Outcome], None]], Summary]:
+def _measurer(workers: int, log: Path | None) -> Callable[[tuple[Wanted, ...], Callable[[Outcome], None]], Summary]:
     """Return what measures with worker processes, which end with each pass: what they leak ends with them."""
     import os
     from functools import partial
 
     from coverage_lab.cli.progress import Progress
     from coverage_lab.season.batch import measure_all
+    from coverage_lab.season.log import RunLog
     from coverage_lab.season.pool import processes
+
+    run_log = None if log is None else RunLog(log)
 
     def measure(wanted: tuple[Wanted, ...], report: Callable[[Outcome], None]) -> Summary:
         total = sum(len(one.reasons) for one in wanted)
         count = min(workers or os.cpu_count() or 1, max(total, 1))
-        with Progress(total, False) as progress:
+        with Progress(total, log=run_log) as progress:
 
             def both(outcome: Outcome) -> None:
                 progress.report(outcome)
                 report(outcome)
 
-            return measure_all(wanted, both, start=partial(processes, count), in_flight=2 * count)
+            summary = measure_all(wanted, both, start=partial(processes, count), in_flight=2 * count)
+        if run_log is not None and run_log.trouble is not None:
+            summary.notes.append(run_log.trouble)
+            run_log.trouble = None
+        return summary
 
     return measure

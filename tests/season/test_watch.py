@@ -119,11 +119,13 @@ def test_a_trickling_frame_a_missing_reference_a_folder_that_goes_and_comes_back
 def test_the_sample_night_alone_is_measured_when_dropped_and_ctrl_c_stops(
     tmp_path: Path, watching: Callable[..., Watching]
 ):
-    one = watching(tmp_path, "--poll")
+    one = watching(tmp_path, "--poll", "--log", str(tmp_path.with_suffix(".log")))
     night = tmp_path / "2031-02-11"
     shutil.copytree(SAMPLES / night.name, night, ignore=shutil.ignore_patterns("results"))
     one.told(f"2031-02-11: results are in {night / 'results'}")
     assert sorted(path.parent.name for path in night.glob("results/*/overlay.png")) == ["heron-1", "plover-1", "wren-1"]
+    logged = [json.loads(line)["verdict"] for line in tmp_path.with_suffix(".log").read_text("utf-8").splitlines()]
+    assert logged == ["measured"] * 3
     assert one.stop(signal.SIGINT) == ExitCode.INTERRUPTED
 
 
