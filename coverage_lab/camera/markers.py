@@ -48,7 +48,7 @@ def find_markers(light: NDArray[np.uint16], dictionaries: Iterable[str]) -> tupl
     left out. Raises BadInput for a dictionary that OpenCV does not know.
     """
     shrink = -(-max(light.shape) // _LONGEST_SIDE_PX)
-    picture = _tone_mapped(light, shrink)
+    picture = tone_mapped(light, shrink)
     found = []
     for name in sorted(set(dictionaries)):
         dictionary = marker_dictionary(name)
@@ -88,7 +88,7 @@ def _detection() -> cv2.aruco.DetectorParameters:
     return parameters
 
 
-def _tone_mapped(light: NDArray[np.uint16], shrink: int) -> NDArray[np.uint8]:
+def tone_mapped(light: NDArray[np.uint16], shrink: int) -> NDArray[np.uint8]:
     """Return a copy for the detector: reduced, its brightest part white, shadows lifted by a root."""
     # Cropped so that a reduced pixel is a whole number of full ones each way.
     height, width = (side // shrink * shrink for side in light.shape)

@@ -1,20 +1,26 @@
 """A pinhole camera with lens distortion: from the room to the picture and back to any height.
 
 Pixel (0, 0) is the centre of the first pixel; pixels are (column, row); x_camera = R · x_room + t. Lens model
-as in OpenCV's calib3d documentation: Brown–Conrady with k1, k2, p1, p2, k3 (D. C. Brown, Photogrammetric
-Engineering 32, 1966).
+as in OpenCV's documentation of its camera models: Brown–Conrady (D. C. Brown, Photogrammetric Engineering 32,
+1966), its rational form for wide angles, and fisheye (Kannala & Brandt, IEEE PAMI 28, 2006).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+LensModel = Literal["brown", "rational", "fisheye"]
+
+# How many distortion coefficients each model has, in OpenCV's order: k1, k2, p1, p2, k3, of the rational model
+# then k4, k5, k6; of the fisheye model k1 to k4.
+COEFFICIENTS: dict[LensModel, int] = {"brown": 5, "rational": 8, "fisheye": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +29,27 @@ class Lens:
 
     image_size: tuple[int, int]  # width, height in pixels
     matrix: FloatArray  # (3, 3)
-    distortion: FloatArray  # (5,): k1, k2, p1, p2, k3
+    distortion: FloatArray  # (COEFFICIENTS[model],)
     source: str = "jpeg"
+    model: LensModel = "brown"
+
+    def pixels(self, points: ArrayLike) -> FloatArray:
+        """Return the pixels (N, 2) in which points (N, 3) in the camera's own frame appear."""
+        points = np.asarray(points, dtype=np.float64).reshape(-1, 1, 3)
+        # Turned before, not by OpenCV: it wants a rotation vector, and one within 1e-5 rad of half a turn, where
+        # a camera looking straight down has it, comes out of its matrix as half a turn.
+        still = np.zeros(3)
+        project = cv2.fisheye.projectPoints if self.model == "fisheye" else cv2.projectPoints
+        seen, _ = project(points, still, still, self.matrix, self.distortion)
+        return np.asarray(seen, dtype=np.float64).reshape(-1, 2)
+
+    def rays(self, pixels: ArrayLike) -> FloatArray:
+        """Return where the lines of sight of pixels (N, 2) cross the plane one unit before the camera, (N, 2)."""
+        points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
+        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 100, 1e-10)
+        undistort = cv2.fisheye.undistortPoints if self.model == "fisheye" else cv2.undistortPoints
+        flat = undistort(points, self.matrix, self.distortion, criteria=criteria)
+        return np.asarray(flat, dtype=np.float64).reshape(-1, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +68,7 @@ class Camera:
     def project(self, points_m: ArrayLike) -> FloatArray:
         """Return the pixels (N, 2) in which room points (N, 3) appear."""
         points = np.asarray(points_m, dtype=np.float64).reshape(-1, 3) @ self.rotation.T + self.translation_m
-        # Turned here, not by OpenCV: it wants a rotation vector, and one within 1e-5 rad of half a turn, where
-        # a camera looking straight down has it, comes out of its matrix as half a turn.
-        still = np.zeros(3)
-        pixels, _ = cv2.projectPoints(points, still, still, self.lens.matrix, self.lens.distortion)
-        return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
+        return self.lens.pixels(points)
 
     def lift(self, pixels: ArrayLike, height_m: float) -> FloatArray:
         """Return the room points (N, 2) at height `height_m` that appear in pixels (N, 2).
@@ -56,11 +77,8 @@ class Camera:
         """
         if height_m >= self.centre_m[2]:
             raise ValueError(f"the plane at {height_m} m is not below the camera at {self.centre_m[2]:.3f} m")
-        points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
-        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 100, 1e-10)
-        lens = self.lens
-        flat = cv2.undistortPoints(points, lens.matrix, lens.distortion, criteria=criteria)
-        rays = np.column_stack([flat.reshape(-1, 2), np.ones(len(points))]) @ self.rotation
+        flat = self.lens.rays(pixels)
+        rays = np.column_stack([flat, np.ones(len(flat))]) @ self.rotation
         along = (height_m - self.centre_m[2]) / rays[:, 2]
         return np.asarray(self.centre_m[:2] + along[:, None] * rays[:, :2])
 
@@ -110,5 +128,5 @@ def camera_of(lens: Lens, names: tuple[str, ...], parameters: FloatArray) -> Cam
     distortion = lens.distortion.copy()
     if "k1" in value:
         distortion[:2] = value["k1"], value["k2"]
-    changed = Lens(lens.image_size, matrix, distortion, lens.source)
+    changed = replace(lens, matrix=matrix, distortion=distortion)
     return Camera(changed, np.asarray(rotation), np.array([value["tx"], value["ty"], value["tz"]]))

@@ -9,6 +9,7 @@ import typer
 
 from coverage_lab import __version__
 from coverage_lab.cli.export import export
+from coverage_lab.cli.lens import lens
 from coverage_lab.cli.measure import measure
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
@@ -29,6 +30,7 @@ app.command()(watch)
 app.command()(study)
 app.command()(simulate)
 app.add_typer(room)
+app.command()(lens)
 
 
 def _print_version(wanted: bool) -> None:

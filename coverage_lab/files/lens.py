@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from coverage_lab.camera.model import Lens
+from coverage_lab.camera.model import COEFFICIENTS, Lens, LensModel
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import MistakeError, check, quoted, read_json
 from coverage_lab.files.store import write_file
@@ -28,22 +29,16 @@ def _schema(name: str) -> str:
     return name
 
 
-def _model(name: str) -> str:
-    if name != "brown":
-        raise MistakeError(f"the lens model {quoted(name)} is not known", 'Calibrate with the model "brown"')
-    return name
-
-
 class _LensFile(BaseModel):
     # Further keys (spreads, reprojection_rms_px) are for people; they change nothing here.
     model_config = ConfigDict(extra="ignore", strict=True, frozen=True, allow_inf_nan=False)
 
     format: Annotated[str, AfterValidator(_schema), Field(alias="schema")]
     source: Literal["jpeg", "raw"]
-    model: Annotated[str, AfterValidator(_model)]
+    model: LensModel
     image_size: Annotated[list[Annotated[int, Field(gt=0)]], Field(min_length=2, max_length=2)]
     camera_matrix: Annotated[list[Row], Field(min_length=3, max_length=3)]
-    distortion: Annotated[list[float], Field(min_length=5, max_length=5)]
+    distortion: list[float]
 
 
 def read_lens(path: Path) -> Lens:
@@ -55,7 +50,13 @@ def read_lens(path: Path) -> Lens:
     if found or table is None:
         raise BadInput(found)
     width, height = table.image_size
-    return Lens((width, height), np.array(table.camera_matrix), np.array(table.distortion), table.source)
+    return Lens(
+        image_size=(width, height),
+        matrix=np.array(table.camera_matrix),
+        distortion=np.array(table.distortion),
+        source=table.source,
+        model=table.model,
+    )
 
 
 def _doubts(path: Path, table: _LensFile) -> list[Problem]:
@@ -69,17 +70,26 @@ def _doubts(path: Path, table: _LensFile) -> list[Problem]:
         found.append(f"a focal length of {fx:g} or {fy:g} pixels does not fit pictures {width} pixels wide")
     if not (0 < cx < width and 0 < cy < height):
         found.append(f"the principal point ({cx:g}, {cy:g}) lies outside the picture of {width} × {height}")
-    return [Problem(path, "camera_matrix", wrong, "Calibrate again, or check image_size") for wrong in found]
+    problems = [Problem(path, "camera_matrix", wrong, "Calibrate again, or check image_size") for wrong in found]
+    wanted = COEFFICIENTS[table.model]
+    if len(table.distortion) != wanted:
+        wrong = f"has {len(table.distortion)} coefficients; the model {table.model} has {wanted}"
+        problems.append(Problem(path, "distortion", wrong, "Calibrate again, or correct the model"))
+    return problems
 
 
-def write_lens(lens: Lens, path: Path) -> None:
-    """Write a lens as `lens.json`; `read_lens` gives it back exactly. Raises CannotWrite."""
+def write_lens(lens: Lens, path: Path, *, found: Mapping[str, Any] | None = None) -> None:
+    """Write a lens as `lens.json`; `read_lens` gives it back exactly.
+
+    found : what else a calibration found (spreads, residuals), JSON values for people to read. Raises CannotWrite.
+    """
     content = {
         "schema": SCHEMA,
         "source": lens.source,
-        "model": "brown",
+        "model": lens.model,
         "image_size": list(lens.image_size),
         "camera_matrix": lens.matrix.tolist(),
         "distortion": lens.distortion.tolist(),
+        **(found or {}),
     }
     write_file(path, (json.dumps(content, indent=1, allow_nan=False) + "\n").encode())

@@ -46,13 +46,14 @@ def test_rendered_lens(rendered: Path):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"model": "fisheye"}, ["model", 'the lens model "fisheye" is not known', "brown"]),
+        ({"model": "fish"}, ["model", '"fish" is not known', "fisheye"]),
+        ({"model": "rational"}, ["distortion", "has 5 coefficients", "the model rational has 8"]),
         ({"schema": "coverage-lab/lens/2"}, ["schema", "lens/2", 'Write "coverage-lab/lens/1"']),
         ({"schema": None}, ["schema", "is missing"]),
         ({"source": "heic"}, ["source", '"heic" is not known']),
         ({"image_size": [2400]}, ["image_size", "has 1 entries", "Give at least 2"]),
         ({"image_size": [2400, 0]}, ["image_size#2", "greater than 0"]),
-        ({"distortion": [0, 0, 0, 0]}, ["distortion", "Give at least 5"]),
+        ({"distortion": [0, 0, 0, 0]}, ["distortion", "has 4 coefficients", "the model brown has 5"]),
         ({"distortion": [0, 0, 0, 0, "x"]}, ["distortion#5", '"x" is not a number']),
         ({"camera_matrix": MATRIX[:2]}, ["camera_matrix", "at least 3"]),
         ({"camera_matrix": [*MATRIX[:2], [0, 0, 2]]}, ["camera_matrix", "must be [[fx, 0, cx]"]),
