@@ -12,10 +12,10 @@ from itertools import count, takewhile
 from pathlib import Path
 
 import cv2
-import numpy as np
 import pytest
 from small_night import Lab
 from threadpoolctl import threadpool_info
+from whole import stored
 
 from coverage_lab.errors import ExitCode
 from coverage_lab.season import ledger, work
@@ -23,24 +23,6 @@ from coverage_lab.season.batch import measure_all
 from coverage_lab.season.jobs import find_jobs
 from coverage_lab.season.pool import processes
 from coverage_lab.season.wanted import look_through
-
-
-def stored(night: Path) -> dict[str, object]:
-    """The numbers of each run, byte by byte, and its picture and plan, decoded."""
-    results = night / "results"
-    found: dict[str, object] = {
-        str(path.relative_to(results)): path.read_bytes()
-        for pattern in ("*/measures.json", "*/pockets.geojson")
-        for path in results.glob(pattern)
-    }
-    for path in results.glob("*/overlay.png"):
-        picture = cv2.imread(str(path))
-        assert picture is not None
-        found[str(path.relative_to(results))] = np.asarray(picture).tobytes()
-    for path in results.glob("*/plan.npz"):
-        with np.load(path) as arrays:
-            found[str(path.relative_to(results))] = {name: arrays[name].tobytes() for name in arrays.files}
-    return found
 
 
 def summary_of(night: Path) -> list[str]:

@@ -5,16 +5,12 @@ from __future__ import annotations
 import json
 import os
 import platform
-import random
 import signal
 import subprocess
 import sys
-import time
 from concurrent.futures import BrokenExecutor
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
 from small_night import Lab
 
@@ -35,40 +31,12 @@ def kill_if_asked(job: str) -> str:
     return job.rpartition("/")[2]
 
 
-def found(night: Path) -> dict[str, object]:
-    """The numbers of each run, byte by byte, and its picture, pixel by pixel."""
-    numbers: dict[str, object] = {
-        str(path.relative_to(night)): path.read_bytes() for path in sorted(night.glob("results/*/measures.json"))
-    }
-    for path in sorted(night.glob("results/*/overlay.png")):
-        picture = cv2.imread(str(path))
-        assert picture is not None
-        numbers[str(path.relative_to(night))] = np.asarray(picture).tobytes()
-    return numbers
-
-
 def test_a_job_that_kills_its_worker_is_given_up_and_the_others_are_done(tmp_path: Path):
     once = str(tmp_path / "once")
     with Pool(kill_if_asked, lambda: processes(2), 3) as pool:
         done = dict(pool.results(["a", "b", "die", "c", once, "d"]))
     assert isinstance(done.pop("die"), BrokenExecutor)
     assert done == {"a": "a", "b": "b", "c": "c", once: "once", "d": "d"}
-
-
-def test_a_batch_killed_at_any_moment_is_continued(lab: Lab):
-    """The moments are drawn from a fixed seed over the time that a whole pass takes."""
-    lab.measure("--workers", "2", lab.season)
-    whole = found(lab.night)
-    moments = random.Random(11)
-    for _ in range(3):
-        batch = subprocess.Popen([*COMMAND, "--again", lab.season], stderr=subprocess.DEVNULL)
-        time.sleep(moments.uniform(0.5, 5))
-        batch.kill()
-        batch.wait()
-        assert lab.measure(lab.season).code == ExitCode.DONE
-        assert found(lab.night) == whole
-        assert lab.measure(lab.season).lines == ["nothing new to do"]
-        assert not list(lab.night.glob("results/*/earlier"))
 
 
 def test_a_lock_is_held_taken_over_and_given_back(tmp_path: Path):
