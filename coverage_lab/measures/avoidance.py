@@ -6,9 +6,10 @@ What the engineer saw outranks both. Formulas and trials: docs/avoidance.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 
 from coverage_lab.job import Quantity, Robot
 from coverage_lab.measures.around_decoy import (
@@ -63,7 +64,12 @@ class Drive:
 
 def measure_avoidance(drive: Drive, seen: Seen | None) -> tuple[DecoyFound, ...]:
     """Return what is found of each decoy in the room, in the room file's order."""
-    return tuple(_found(decoy, drive, seen) for decoy in drive.plan.room.decoys)
+    plan = drive.plan
+    # Beyond the walls, and on what else stands there, light is no trail.
+    footprints = shapely.union_all([decoy.footprint for decoy in plan.room.decoys])
+    inside = np.minimum(drive.swept, plan.visible_share + plan.grid.weights(footprints))
+    within = replace(drive, swept=inside)
+    return tuple(_found(decoy, within, seen) for decoy in plan.room.decoys)
 
 
 def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
@@ -94,12 +100,19 @@ def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
 
 
 def _nozzle(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity:
-    """Return the nozzle's clearance in mm; hidden floor nearer than that may be swept, so the interval reaches it."""
+    """Return the nozzle's clearance in mm.
+
+    Hidden floor nearer than that may be swept, and swept floor whose light is in doubt may be none: the interval
+    reaches to both.
+    """
+    plan, known = drive.plan, drive.swept * (1 - drive.sources.doubtful)
+    sure = clearance(decoy.footprint, swept_around(known, plan.grid, decoy.footprint))
+    doubt_mm = 0.0 if sure is None else max(1000 * (sure.distance_m - near.distance_m), 0.0)
     u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m)])
-    found = quantity(1000 * near.distance_m, 1000 * u_m)
-    hidden_mm = 1000 * float(drive.plan.hidden.distance(decoy.footprint)) if not drive.plan.hidden.is_empty else np.inf
-    low, high = found.interval_95
-    return Quantity(found.value, found.u, (float(min(low, hidden_mm)), high))
+    low, high = quantity(1000 * near.distance_m, 1000 * u_m).interval_95
+    hidden_mm = np.inf if plan.hidden.is_empty else 1000 * float(plan.hidden.distance(decoy.footprint))
+    u_mm = combined([1000 * u_m, rectangular_u(doubt_mm / 2)])
+    return Quantity(1000 * near.distance_m + doubt_mm / 2, u_mm, (float(min(low, hidden_mm)), high + doubt_mm))
 
 
 def _edge_u_m(near: Clearance, drive: Drive) -> float:

@@ -110,7 +110,7 @@ def light_bounds(
     `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself.
     """
     bar, radius_m = robot.bar, robot.body_diameter_m / 2
-    reach_m = radius_m + abs(bar.forward_m) + bar.nozzle_m / 2
+    reach_m = max(radius_m + abs(bar.forward_m), footprint.distance(shapely.Point(nearest_m))) + bar.nozzle_m / 2
     west, south, east, north = footprint.buffer(reach_m).bounds
     x_m, y_m = np.meshgrid(np.arange(west, east, LATTICE_M), np.arange(south, north, LATTICE_M))
     middle = np.column_stack([x_m.ravel(), y_m.ravel()])
@@ -139,4 +139,4 @@ def light_bounds(
 def _beside(point_m: tuple[float, float], nozzle_m: float) -> FloatArray:
     """Return further places (M, 2) to try: those of a nozzle that just reaches a point, at every heading."""
     turn = np.deg2rad(np.arange(0, 360, TURN_DEG / 2))[:, None]
-    return np.asarray(point_m) + 0.485 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
+    return np.asarray(point_m) + 0.475 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)

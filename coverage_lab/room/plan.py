@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import hypot
 
 import numpy as np
@@ -35,6 +35,7 @@ class FloorPlan:
     hidden_share: ShareArray
     visible_share: ShareArray  # free and not hidden
     zone_shares: Mapping[str, ShareArray]
+    decoys_seen: Area = field(default_factory=Polygon)  # where decoys appear on the plane at bar height
 
 
 def floor_plan(
@@ -75,6 +76,7 @@ def floor_plan(
         hidden_share=hidden_share,
         visible_share=np.maximum(free_share - hidden_share, 0),
         zone_shares={zone.name: grid.weights(zone.outline) for zone in room.zones},
+        decoys_seen=_decoys_seen(room, bar_height_m, camera_centre_m),
     )
 
 
@@ -118,6 +120,19 @@ def hidden_floor(room: Room, free: Area, *, bar_height_m: float, camera_centre_m
             far = _shadow_scale(high_m, bar_height_m, above_m)
             shadows.append(_swept_scaling(outline, (x_m, y_m), near, far))
     return _only_polygons(_union(shadows).intersection(free))
+
+
+def _decoys_seen(room: Room, bar_height_m: float, camera_centre_m: ArrayLike) -> Area:
+    """Return where the camera sees decoys on the plane at bar height: nearer to its foot than they stand."""
+    x_m, y_m, above_m = (float(value) for value in np.asarray(camera_centre_m, dtype=np.float64))
+    return _union(
+        _swept_scaling(
+            decoy.footprint,
+            (x_m, y_m),
+            *(_shadow_scale(z_m, bar_height_m, above_m) for z_m in (0.0, decoy.height_m)),
+        )
+        for decoy in room.decoys
+    )
 
 
 def _shadow_scale(z_m: float, bar_height_m: float, camera_height_m: float) -> float:

@@ -117,8 +117,9 @@ def _write_papers(folder: Path, night: Path, plan: NightPlan, camera: Camera, ta
         "",
     ]
     write_file(night / "night.toml", "\n".join(lines).encode())
-    rows = ["run,robot,repeat,frames"] + [
-        f"{robot.name}-{repeat},{robot.name},{repeat},{robot.name}-{repeat}{_ending(plan)}"
+    trial = "avoidance" if plan.room.decoys else "coverage"
+    rows = ["run,robot,repeat,trial,frames"] + [
+        f"{robot.name}-{repeat},{robot.name},{repeat},{trial},{robot.name}-{repeat}{_ending(plan)}"
         for repeat in range(1, plan.repeats + 1)
         for robot in robots
     ]

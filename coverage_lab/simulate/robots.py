@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from coverage_lab.job import Bar, Robot
 from coverage_lab.room.bounce import bounce_path
 from coverage_lab.room.room import Area, Room
+from coverage_lab.simulate.avoiding import BEHAVIOURS, Behaviour, avoiding_path
 from coverage_lab.simulate.drives import (
     Motion,
     follow,
@@ -25,7 +26,7 @@ from coverage_lab.simulate.rooms import where_it_fits
 from coverage_lab.simulate.routes import Routes
 
 FloatArray = NDArray[np.float64]
-Manner = Literal["lanes", "lanes left out", "bounce", "spiral", "crossed lanes", "slanted lanes"]
+Manner = Literal["lanes", "lanes left out", "bounce", "spiral", "crossed lanes", "slanted lanes"] | Behaviour
 
 _OVERLAP = 0.88  # lane spacing over nozzle length
 _BOUNCE_M_PER_M2 = 20.0  # how far a bouncer drives per square metre of floor
@@ -56,6 +57,8 @@ FLOCK: tuple[Driver, ...] = (
 
 def drive(driver: Driver, room: Room, rng: np.random.Generator) -> FloatArray:
     """Return the poses (N, 4) of a whole run, as in `simulate.drives`, from the dock on."""
+    if driver.manner in BEHAVIOURS:
+        return timed(follow(avoiding_path(driver.robot, room, driver.manner, rng)), driver.motion)
     allowed = where_it_fits(room, driver.robot)
     start = start_near(allowed, room.dock_m)
     if driver.manner == "bounce":

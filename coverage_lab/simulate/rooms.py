@@ -24,7 +24,7 @@ def study() -> Room:
             Obstacle("chest", box(0.2, 2.38, 1.15, 2.8), 0.42),
             Obstacle("pouf", _turned_box((0.85, 1.05), (0.42, 0.36), 22), 0.33),
         ),
-        markers=_corner_markers(3.6, 2.8, clear_of=box(0.2, 2.38, 1.15, 2.8)),
+        markers=corner_markers(3.6, 2.8, clear_of=box(0.2, 2.38, 1.15, 2.8)),
         zones=(Zone("under the table", box(1.6, 1.15, 2.5, 1.75)),),
         dock_m=(3.3, 0.25),
     )
@@ -42,7 +42,7 @@ def hall() -> Room:
             Obstacle("cupboard", box(4.55, 1.5, 5.0, 2.5), 0.46),
         ),
         overhangs=(Overhang("bench", box(0.0, 0.7, 0.38, 1.7), clearance_m=0.16, height_m=0.22),),
-        markers=_corner_markers(5.0, 3.8, clear_of=box(3.9, 2.9, 5.0, 3.8)),
+        markers=corner_markers(5.0, 3.8, clear_of=box(3.9, 2.9, 5.0, 3.8)),
         zones=(Zone("west half", box(0, 0, 2.5, 3.8)),),
         dock_m=(0.3, 3.5),
     )
@@ -70,7 +70,7 @@ def random_room(rng: np.random.Generator) -> Room:
             taken.append(piece)
             obstacles.append(Obstacle(f"box {number}", piece, float(rng.uniform(0.25, 0.45))))
     clear_of = shapely.union_all(taken)
-    markers = _corner_markers(width_m, depth_m, clear_of=clear_of)
+    markers = corner_markers(width_m, depth_m, clear_of=clear_of)
     return Room(floor=floor, obstacles=tuple(obstacles), markers=markers, dock_m=(width_m - 0.3, 0.25))
 
 
@@ -117,7 +117,7 @@ def _keeps_clear(piece: Polygon, floor: Polygon, taken: list[Area]) -> bool:
     return bool(inside and all(piece.distance(other) > _BODY_GAP_M for other in taken))
 
 
-def _corner_markers(width_m: float, depth_m: float, *, clear_of: Area, side_m: float = 0.14) -> tuple[Marker, ...]:
+def corner_markers(width_m: float, depth_m: float, *, clear_of: Area, side_m: float = 0.14) -> tuple[Marker, ...]:
     """Return four markers near the corners, each turned another way, off furniture."""
     inset = 0.32
     places = [

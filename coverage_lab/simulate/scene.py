@@ -30,6 +30,8 @@ _WALL: Colour = (0.52, 0.57, 0.60)
 _FLOOR: Colour = (0.26, 0.38, 0.50)
 _PAPER, _INK = 0.82, 0.05
 _COATS: tuple[Colour, ...] = ((0.42, 0.50, 0.56), (0.40, 0.36, 0.24), (0.22, 0.30, 0.42), (0.36, 0.44, 0.38))
+_BRIGHT: Colour = (0.82, 0.86, 0.88)
+_DARK: Colour = (0.05, 0.06, 0.07)
 _SHIFT = 6  # binary places of a pixel in OpenCV's drawing
 _QUIET = 1.36  # side of a marker's white sheet over the marker's own: a cell of the coarsest all around
 
@@ -210,7 +212,9 @@ def _solids(room: Room, camera: Camera) -> list[_Solid]:
 
 
 def _coat(name: str) -> Colour:
-    """Return the colour of a thing; all legs of a table share theirs."""
+    """Return the colour of a thing: bright or dark where its name says so; all legs of a table share theirs."""
+    if name.startswith(("bright ", "dark ")):
+        return _BRIGHT if name.startswith("bright ") else _DARK
     return _COATS[crc32(name.split(" leg")[0].encode()) % len(_COATS)]
 
 

@@ -19,6 +19,7 @@ from coverage_lab.job import Bar, Robot
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import floor_plan
 from coverage_lab.room.room import Area, Room
+from coverage_lab.simulate.near_misses import avoidance_truth
 
 FloatArray = NDArray[np.float64]
 
@@ -81,6 +82,7 @@ def run_truth(poses: FloatArray, robot: Robot, room: Room, camera: Camera) -> di
             "fringe_m2": round(free.area - reachable.area, 6),
             "coverage_percent_of_reachable_visible": _percent(swept, reachable.difference(hidden)),
         },
+        **({"avoidance": avoidance_truth(poses, robot, room, swept)} if room.decoys else {}),
         "swept_wkt": _wkt(swept),
         "free_floor_wkt": _wkt(free),
         "hidden_free_floor_wkt": _wkt(hidden),

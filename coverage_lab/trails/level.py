@@ -12,6 +12,7 @@ from scipy.ndimage import gaussian_filter1d, label
 LEAST_CONTRAST = 6.0  # steps of brightness (of 255) between missed floor and the mean trail
 NARROW, WIDE = 0.03, 0.12  # relative, of brightness: levels in doubt reach at least and at most so far
 CONTRAST = 0.4  # a pass is brighter than missed floor by so much at least, relative
+FASTEST = 0.15  # of the trail's mean brightness: no pass is darker, even where most floor was passed over forty times
 FAIR_MODE = 0.015  # share of the floor
 MIDDLE = 0.45  # of the fastest pass' light over missed floor
 EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide
@@ -70,7 +71,7 @@ def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach:
     modes = np.nonzero(rises[:-1] & ~rises[1:])[0]
     borders = [0, *(int(low + smooth[low:high].argmin()) for low, high in pairwise(modes))]
     held = np.add.reduceat(counts, borders) / counts.sum()
-    above = modes > reach + max(LEAST_CONTRAST, CONTRAST * reach)
+    above = modes > max(reach + max(LEAST_CONTRAST, CONTRAST * reach), FASTEST * trail)
     found = np.nonzero(above & (held >= FAIR_MODE))[0]
     return int(modes[found[0]]) if len(found) else int(trail)
 

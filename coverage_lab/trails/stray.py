@@ -22,7 +22,7 @@ from coverage_lab.job import Bar
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
-from coverage_lab.trails.comb import brightness, close_comb
+from coverage_lab.trails.likeness import filled, patch_cells, trail_like
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -32,13 +32,6 @@ BEYOND_M = 0.015  # beyond a wall: its tolerance, the trail's blur and what the 
 STRIP_M = 0.06  # so far beyond a wall light is looked at, or to the margin of the plan
 BEFORE_M = 0.012  # floor before a wall or around a footprint that the body's edge keeps every nozzle off
 ACROSS_M = 0.075  # from that floor, trail counts so far behind the line: what glows brightly has dark floor before it
-RIPPLE = 0.15  # of brightness: a gap of the comb is darker by at least so much
-BELOW_CLIP = 0.95
-AS_BRIGHT = 0.9  # of the trail's mean brightness, where no comb can be seen
-RESOLVED_CELLS = 4.0  # pitch from which on a comb may be seen
-PATCH_PITCHES = 3.0  # patches in which comb or clip must fill `PATCH_SHARE`: a glint or a hot pixel does not
-PATCH_SHARE = 0.3
-TUBE_PATCH_M = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +51,12 @@ def find_strays(light: Plane, plan: FloorPlan, bar: Bar, clip: float, trail: flo
     """
     strays = []
     cell_m = plan.grid.cell_m
-    patch, across = _patch_cells(bar, cell_m), 2 * round(ACROSS_M / cell_m) + 1
+    patch, across = patch_cells(bar, cell_m), 2 * round(ACROSS_M / cell_m) + 1
     for place in _places(plan):
-        like = _trail_like(light[place.box], bar, cell_m, clip, trail)
-        before = _filled(like, place.before, patch)
+        like = trail_like(light[place.box], bar, cell_m, clip, trail)
+        before = filled(like, place.before, patch)
         crossed = cv2.dilate(before.astype(np.uint8), np.ones((across, across), np.uint8)) > 0
-        behind = _filled(like, place.behind, patch) & crossed
+        behind = filled(like, place.behind, patch) & crossed
         strays.append(Stray(place.kind, place.name, float(np.count_nonzero(behind)) * plan.grid.cell_m2))
     return tuple(sorted((s for s in strays if s.area_m2 > 0), key=lambda stray: -stray.area_m2))
 
@@ -115,22 +108,3 @@ def _window(area: Area, grid: FloorGrid) -> tuple[tuple[slice, slice], FloorGrid
         grid.west_m + left * grid.cell_m, grid.north_m - top * grid.cell_m, bottom - top, right - left, grid.cell_m
     )
     return (slice(top, bottom), slice(left, right)), inner
-
-
-def _trail_like(light: Plane, bar: Bar, cell_m: float, clip: float, trail: float) -> Mask:
-    """Cells (rows, cols) of light that are clipped, dark gaps of a comb, or for want of one as bright as the trail."""
-    bright, clipped = brightness(light), light >= BELOW_CLIP * clip
-    if bar.pitch_m is None or bar.pitch_m < RESOLVED_CELLS * cell_m:
-        return np.asarray(clipped | (bright >= AS_BRIGHT * trail))
-    closed = close_comb(bright, bar.pitch_m / cell_m).astype(np.float32)
-    return np.asarray(clipped | ((closed - bright > RIPPLE * closed) & (closed > trail / 3)))
-
-
-def _patch_cells(bar: Bar, cell_m: float) -> int:
-    return round((TUBE_PATCH_M if bar.pitch_m is None else PATCH_PITCHES * bar.pitch_m) / cell_m) | 1
-
-
-def _filled(like: Mask, region: Mask, side: int) -> Mask:
-    """Cells of `region` in whose patch of `side` cells enough of the region's cells are `like` trail."""
-    parts, whole = (cv2.blur(mask.astype(np.float32), (side, side)) for mask in (like & region, region))
-    return np.asarray(region & (parts > PATCH_SHARE * whole))

@@ -22,6 +22,7 @@ from coverage_lab.trails.comb import Comb, brightness, close_comb, shows_comb
 from coverage_lab.trails.edge import fit_edges
 from coverage_lab.trails.level import TrailLevel, trail_level
 from coverage_lab.trails.outline import Outline, trace_outline
+from coverage_lab.trails.sheen import decoy_sheen
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -71,6 +72,8 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
     if level is None:
         return None
     mask = ((closed > level.level).view(np.uint8) & place.possible) | place.rim
+    sheen = decoy_sheen(mask, light, plan, bar, clip, level.trail)
+    mask = np.where(sheen.none, 0, mask).astype(np.uint8)
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
     fit = fit_edges(light, outline, comb, BELOW_CLIP * clip, px_m / cell_m)
     inward = fit.first_track - comb.overhang
@@ -80,7 +83,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
         trail_light=trail_light,
         edge_u_m=fit.u * cell_m,
         transfer_u_m=fit.transfer_u * cell_m,
-        doubtful=_doubtful(closed, level, outline, plan),
+        doubtful=np.maximum(_doubtful(closed, level, outline, plan), sheen.doubtful),
         clipped=fit.clipped,
         ruled=fit.ruled,
         blur_m=fit.sigma * cell_m,
