@@ -20,8 +20,9 @@ from coverage_lab.room.room import Area
 LATTICE_M = 0.006  # between the places of the nozzle that are tried
 TURN_DEG = 15.0  # between the headings that are tried
 POINTS = 9  # along the nozzle, all of which must lie on swept floor
+PART_SEEN = 0.94  # of the nozzle: edges are known to some mm, and places are tried some mm apart
 SWEPT = 0.5  # share of a cell
-LEG_M = 0.06  # so far straight on, at the least, a robot came to where it turned or stopped
+LEG = 1.0  # of the nozzle's length: so far straight on, at the least, a robot came to where it turned or stopped
 PART_M = 0.03  # a contact ends when the body has left the decoy by so much
 
 FloatArray = NDArray[np.float64]
@@ -58,12 +59,12 @@ def contact_times(poses: Poses, footprint: Area, body_diameter_m: float) -> tupl
     zone = footprint.buffer(body_diameter_m / 2, quad_segs=64)
     times: list[float] = []
     touching = False
-    for number, gap_m in enumerate(away_m.tolist()):
+    end_m = shapely.distance(shapely.points(poses.centre_m[1:]), footprint) - body_diameter_m / 2
+    for number, (gap_m, left_m) in enumerate(zip(away_m.tolist(), end_m.tolist(), strict=True)):
         if not touching and gap_m <= 0:
             times.append(_entry(poses, number, legs[number], zone))
             touching = True
-        elif gap_m > PART_M:
-            touching = False
+        touching = touching and left_m <= PART_M
     return tuple(times)
 
 
@@ -104,8 +105,8 @@ def light_bounds(
 
     Tried are all places and headings of the nozzle near the footprint; possible are those whose nozzle lies on swept
     floor wholly. The body came at least as near as at one of those that swept the point `nearest_m`, and no nearer
-    than at the nearest one that a robot can have come to by driving straight on over swept floor for `LEG_M`. (So a
-    robot is taken not to have backed into a decoy.)
+    than at the nearest one that a robot can have come to by driving straight on over swept floor for `LEG` nozzle
+    lengths. (So a robot is taken not to have backed into a decoy.)
 
     `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself.
     """
@@ -116,7 +117,7 @@ def light_bounds(
     middle = np.column_stack([x_m.ravel(), y_m.ravel()])
     middle = np.concatenate([middle, _beside(nearest_m, bar.nozzle_m)])
     middle = middle[share_at(swept, middle[:, None], grid)[:, 0] >= SWEPT]
-    along_m = bar.nozzle_m * (np.arange(POINTS) / (POINTS - 1) - 0.5) * 0.97
+    along_m = bar.nozzle_m * (np.arange(POINTS) / (POINTS - 1) - 0.5) * PART_SEEN
     shapely.prepare(footprint)
     low_m, high_m = np.inf, -np.inf
     for heading in np.deg2rad(np.arange(0, 360, TURN_DEG)):
@@ -127,16 +128,17 @@ def light_bounds(
             continue
         centre = middle[fits] - bar.forward_m * ahead
         gap_m = shapely.distance(footprint, shapely.points(centre)) - radius_m
-        behind = np.concatenate([points[fits] - back * LEG_M * ahead for back in (0.0, 0.5, 1.0)], axis=1)
+        leg_m = LEG * bar.nozzle_m * np.linspace(0, 1, 5)
+        behind = np.concatenate([points[fits] - back_m * ahead for back_m in leg_m], axis=1)
         came = (share_at(swept, behind, grid) >= SWEPT).all(axis=1)
         low_m = min(low_m, float(gap_m[came].min(initial=np.inf)))
         off = middle[fits] - nearest_m
         covers = (np.abs(off @ ahead) < LATTICE_M) & (np.abs(off @ left) <= bar.nozzle_m / 2 + LATTICE_M)
         high_m = max(high_m, float(gap_m[covers].max(initial=-np.inf)))
-    return BodyBounds(low_m, high_m) if high_m > -np.inf else None
+    return BodyBounds(low_m, max(low_m, high_m)) if np.isfinite([low_m, high_m]).all() else None
 
 
 def _beside(point_m: tuple[float, float], nozzle_m: float) -> FloatArray:
     """Return further places (M, 2) to try: those of a nozzle that just reaches a point, at every heading."""
     turn = np.deg2rad(np.arange(0, 360, TURN_DEG / 2))[:, None]
-    return np.asarray(point_m) + 0.475 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
+    return np.asarray(point_m) + PART_SEEN / 2 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)

@@ -1,0 +1,117 @@
+"""Contact of the body with a decoy: from a track, and what the swept floor alone leaves possible."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import LineString, Point, box
+
+from coverage_lab.job import Bar, Robot
+from coverage_lab.measures.contact import (
+    Poses,
+    after,
+    contact_times,
+    driven_m,
+    light_bounds,
+    track_clearance,
+)
+from coverage_lab.measures.smear import smeared_area
+from coverage_lab.room.grid import FloorGrid
+
+PUCK = Point(1, 1).buffer(0.04, quad_segs=64)
+BODY_M = 0.3
+
+
+def robot(nozzle_m: float = 0.2, forward_m: float = 0.0) -> Robot:
+    return Robot("heron", Bar(nozzle_m, 0, nozzle_m, 0.09, 0.0, forward_m), BODY_M, 0.1)
+
+
+def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Poses:
+    """Straight on between the points, turning on the spot in no time."""
+    centre = np.repeat(np.array(points, dtype=float), 2, axis=0)[1:-1]
+    step = np.diff(points, axis=0)
+    ends_s = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / speed_m_s)])
+    heading = np.repeat(np.arctan2(step[:, 1], step[:, 0]), 2)
+    return Poses(np.repeat(ends_s, 2)[1:-1], centre, heading, 0.002)
+
+
+@given(st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5))
+def test_clearance_is_shapelys_distance_less_the_radius(x0: float, y0: float, x1: float, y1: float):
+    poses = Poses(np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), 0.0)
+    swath = LineString([(x0, y0), (x1, y1)]) if (x0, y0) != (x1, y1) else Point(x0, y0)
+    assert track_clearance(poses, PUCK, BODY_M) == pytest.approx(swath.distance(PUCK) - BODY_M / 2)
+
+
+def test_contact_is_when_the_bodys_edge_gets_there():
+    poses = along((0, 1), (2, 1))
+    (time_s,) = contact_times(poses, PUCK, BODY_M)
+    assert time_s == pytest.approx((1 - 0.04 - 0.15) / 0.25, abs=1e-3)
+    assert contact_times(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == ()
+    assert track_clearance(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == pytest.approx(0.01, abs=1e-4)
+
+
+def test_second_contacts_count_after_the_robot_has_left():
+    there, pressed = (0.0, 1.0), (0.83, 1.0)  # its edge 20 mm into the decoy
+    nudging = along(there, pressed, (0.8, 1.0), pressed, there)  # never 30 mm off: one contact
+    assert len(contact_times(nudging, PUCK, BODY_M)) == 1
+    twice = along(there, pressed, (0.6, 1.0), pressed, there)
+    first, second = contact_times(twice, PUCK, BODY_M)
+    assert first == pytest.approx(0.81 / 0.25, abs=1e-3)
+    assert second == pytest.approx((0.83 + 0.23 + 0.21) / 0.25, abs=1e-3)
+
+
+def test_what_was_driven_after_the_contact():
+    poses = along((0, 1), (2, 1), (2, 0))
+    rest = after(poses, 0.81 / 0.25)
+    assert rest.t_s[0] == pytest.approx(0.81 / 0.25)
+    assert driven_m(rest) == pytest.approx(2 - 0.81 + 1)
+    assert driven_m(after(poses, 0.0)) == pytest.approx(3)
+
+
+@given(st.floats(-np.pi, np.pi))
+def test_headings_are_followed_the_short_way(turn: float):
+    start = 3.0
+    poses = Poses(np.array([0.0, 2.0]), np.zeros((2, 2)), np.array([start, start + turn - 2 * np.pi]), 0.0)
+    assert np.angle(np.exp(1j * (after(poses, 1.0).heading_rad[0] - start - turn / 2))) == pytest.approx(0, abs=1e-6)
+
+
+def test_smeared_floor_is_the_strip_of_the_nozzle():
+    straight = along((0, 0), (1, 0))
+    assert smeared_area(straight, robot().bar).area == pytest.approx(0.2)
+    twice = along((0, 0), (1, 0), (0, 0))
+    assert smeared_area(twice, robot().bar).buffer(0).area == pytest.approx(0.2 + np.pi * 0.01 / 2, rel=0.002)
+    spin = Poses(np.array([0.0, 4.0]), np.zeros((2, 2)), np.array([0.0, np.pi]), 0.0)
+    assert smeared_area(spin, robot().bar).area == pytest.approx(np.pi * 0.01, rel=0.002)
+    ahead = smeared_area(straight, robot(forward_m=0.05).bar)
+    assert ahead.bounds == pytest.approx((0.05, -0.1, 1.05, 0.1))
+
+
+@settings(max_examples=25)
+@given(st.floats(0.02, 0.3), st.floats(-0.06, 0.08), st.floats(0.14, 0.26))
+def test_bounds_hold_a_robot_that_drives_past(gap_m: float, forward_m: float, nozzle_m: float):
+    one = robot(nozzle_m, forward_m)
+    y_m = 1.04 + gap_m + nozzle_m / 2
+    swept = box(0.2 + forward_m, y_m - nozzle_m / 2, 1.8 + forward_m, y_m + nozzle_m / 2)
+    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
+    bounds = light_bounds(grid.weights(swept), grid, PUCK, (1.0, 1.04 + gap_m), one)
+    assert bounds is not None
+    true_m = gap_m + nozzle_m / 2 - BODY_M / 2
+    assert bounds.low_m - 0.006 <= true_m <= bounds.high_m + 0.006
+
+
+def test_a_single_strip_leaves_little_doubt():
+    y_m = 1.04 + 0.08 + 0.1
+    swept = box(0.2, y_m - 0.1, 1.8, y_m + 0.1)
+    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
+    bounds = light_bounds(grid.weights(swept), grid, PUCK, (1.0, 1.12), robot())
+    assert bounds is not None
+    assert -0.05 < bounds.low_m < 0.03
+    assert bounds.high_m == pytest.approx(0.03, abs=0.02)
+
+
+def test_what_no_nozzle_of_this_length_swept_has_no_bounds():
+    swept = Point(1.1, 1).buffer(0.04)
+    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
+    assert light_bounds(grid.weights(swept), grid, PUCK, (1.06, 1.0), robot()) is None
