@@ -23,6 +23,18 @@ def measure(
         bool, typer.Option("--dry-run", help="Say what would be measured, why and with what; measure nothing.")
     ] = False,
     workers: Annotated[int, typer.Option(min=0, help="Worker processes; 0 is one for each core.")] = 0,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Measure with the workers of a dask scheduler, as tcp://host:8786.",
+            show_default=False,
+        ),
+    ] = None,
+    path_map: Annotated[
+        list[str] | None,
+        typer.Option(metavar="LOCAL=REMOTE", help="A folder here, and where workers have it.", show_default=False),
+    ] = None,
     log: Annotated[
         Path | None, typer.Option("--log", help="Append a line of JSON per run to this file.", show_default=False)
     ] = None,
@@ -41,6 +53,7 @@ def measure(
 
     from coverage_lab.cli.progress import Progress, print_table
     from coverage_lab.season.batch import crew, measure_all
+    from coverage_lab.season.cluster import crew_of, read_path_map
     from coverage_lab.season.jobs import find_jobs
     from coverage_lab.season.log import RunLog
     from coverage_lab.season.preview import preview
@@ -55,7 +68,11 @@ def measure(
             typer.echo(line, err=True)
         return
     total = sum(len(one.reasons) for one in wanted)
-    start, in_flight = crew(workers or os.cpu_count() or 1, total)
+    if cluster is None:
+        start, in_flight = crew(workers or os.cpu_count() or 1, total)
+    else:
+        nights = [one.job.night.folder for one in wanted if one.reasons]
+        start, in_flight = crew_of(cluster, nights, read_path_map(path_map or []))
     run_log = None if log is None else RunLog(log)
     with Progress(total, as_json=as_json, quiet=quiet, log=run_log) as progress:
         try:

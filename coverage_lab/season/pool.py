@@ -39,12 +39,17 @@ def processes(workers: int) -> Executor:
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin_worker)
 
 
-def _begin_worker() -> None:
+def one_thread() -> None:
+    """Let this process work with a single thread."""
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     import cv2  # and with it NumPy, which reads these
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     cv2.setNumThreads(1)
+
+
+def _begin_worker() -> None:
+    one_thread()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -76,28 +81,30 @@ class Pool(Generic[J, R]):
     def results(self, jobs: Iterable[J]) -> Iterator[tuple[J, R | Exception]]:
         """Yield each job and what came of it, as they are done; BrokenExecutor for one that killed its worker twice.
 
-        If a worker dies, nobody can tell whose job it was: those in flight are each tried once more, alone. What a job
-        raised, or what kept its answer from being sent, comes back in its place.
+        If a worker process dies, nobody can tell whose job it was, and all in flight are lost; a cluster loses only
+        that job. When nothing else is in flight, lost jobs are each tried once more, alone. What a job raised, or what
+        kept its answer from being sent, comes back in its place.
         """
         coming = iter(jobs)
+        lost: list[J] = []
         while True:
-            for job in islice(coming, self._in_flight - len(self._pending)):
-                self._pending[self._submit(job)] = job
-            if not self._pending:
-                return
-            done, _ = wait(self._pending, return_when=FIRST_COMPLETED)
-            lost = []
-            for future in done:
-                job = self._pending.pop(future)
-                if isinstance(future.exception(), BrokenExecutor):
-                    lost.append(job)
-                else:
-                    yield job, self._outcome(future)
-            if lost:
-                lost += self._pending.values()
-                self._pending.clear()
+            if not lost:
+                for job in islice(coming, self._in_flight - len(self._pending)):
+                    self._pending[self._submit(job)] = job
+            if self._pending:
+                done, _ = wait(self._pending, return_when=FIRST_COMPLETED)
+                for future in done:
+                    job = self._pending.pop(future)
+                    if isinstance(future.exception(), BrokenExecutor):
+                        lost.append(job)
+                    else:
+                        yield job, self._outcome(future)
+            elif lost:
                 self._replace()
                 yield from ((job, self._alone(job)) for job in lost)
+                lost = []
+            else:
+                return
 
     def finished(self) -> Iterator[tuple[J, R]]:
         """Wait for the jobs that workers have begun, drop the others, and yield those that came to their end."""
