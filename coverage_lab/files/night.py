@@ -5,7 +5,8 @@ Lengths in the file are millimetres and their keys say so; the values returned a
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -23,7 +24,7 @@ from coverage_lab.files.checking import (
     read_toml,
     suggest,
 )
-from coverage_lab.files.places import is_junk, locate, natural
+from coverage_lab.files.places import collisions, is_junk, leaves, locate, natural
 from coverage_lab.files.robots import read_robots
 from coverage_lab.job import CameraSetup, Night, PickedCorner, Settings
 
@@ -111,6 +112,7 @@ def read_night(folder: Path) -> Night:
     files = _files(folder, path, data, found)
     if table is not None:
         found.extend(_doubts(path, table))
+    found.extend(_links(_places(folder), folder.parent))
     if found or table is None:
         raise BadInput(found)
     return Night(
@@ -131,7 +133,7 @@ def read_night(folder: Path) -> Night:
 def find_nights(path: Path) -> tuple[Path, ...]:
     """Return the nights at `path`: itself, or its sub-folders in natural order, where a `night.toml` lies.
 
-    Raises BadInput where there is none.
+    Raises BadInput where there is none, for links that leave the season, and for names that are one on other systems.
     """
     path = Path(path)
     if path.is_file():
@@ -141,7 +143,10 @@ def find_nights(path: Path) -> tuple[Path, ...]:
     if (path / "night.toml").is_file():
         return (path,)
     inner = sorted((entry for entry in path.iterdir() if not is_junk(entry.name)), key=lambda e: natural(e.name))
-    nights = tuple(entry for entry in inner if (entry / "night.toml").is_file())
+    there = [entry for entry in inner if (entry / "night.toml").is_file()]
+    # A link to another night of the season is that night, and counts once.
+    once = {os.path.realpath(night): night for night in sorted(there, key=Path.is_symlink, reverse=True)}
+    nights = tuple(night for night in there if night in once.values())
     if not nights:
         raise BadInput(
             Problem(
@@ -151,7 +156,32 @@ def find_nights(path: Path) -> tuple[Path, ...]:
                 "Give the folder that holds night.toml",
             )
         )
+    problems = [*_links(nights, path.resolve()), *_same_names(path, nights)]
+    if problems:
+        raise BadInput(problems)
     return nights
+
+
+def _places(folder: Path) -> Iterator[Path]:
+    """Yield what we read and write of a night without a name being written anywhere."""
+    yield from (folder / name for name in ("night.toml", "runs.csv", "robots.toml", "results"))
+    yield folder.parent / "robots.toml"
+    yield from (entry for entry in folder.glob("results/*") if entry.is_symlink())
+
+
+def _links(places: Iterable[Path], season: Path) -> Iterator[Problem]:
+    """Yield what lies outside the season: nobody would look for its results there, or write them."""
+    for place in places:
+        if leaves(place, season):
+            yield Problem(
+                place, "", f"is a link that leaves the season {quoted(season.name)}", "Move it into the season"
+            )
+
+
+def _same_names(season: Path, nights: Iterable[Path]) -> Iterator[Problem]:
+    for one, other in collisions(night.name for night in nights):
+        wrong = f"and {quoted(one)} are one name on other systems"
+        yield Problem(season / other, "", wrong, "Rename one of the nights")
 
 
 def results_folder(night: Night, run_id: str) -> Path:

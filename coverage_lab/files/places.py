@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from unicodedata import normalize
 
@@ -49,12 +50,24 @@ def locate(text: str, start: Path, boundary: Path) -> Path:
     place = boundary
     for name in path.relative_to(boundary).parts:
         place = _entry(place, name, text)
-    if not place.resolve().is_relative_to(boundary):
+    if leaves(place, boundary):
         raise MistakeError(
             f"{quoted(text)} is a link that leaves the folder {quoted(boundary.name)}",
             "Copy the file into it",
         )
     return place
+
+
+def leaves(place: Path, boundary: Path) -> bool:
+    """Say whether a file or folder really lies outside `boundary`, which must be resolved, or is a link to itself."""
+    real = Path(os.path.realpath(place))  # Path.resolve would fail for a circle of links
+    return not real.is_relative_to(boundary) or real.is_symlink()
+
+
+def collisions(names: Iterable[str]) -> list[tuple[str, str]]:
+    """Return pairs of different names that are one on other systems, which know no case or one Unicode form only."""
+    first: dict[str, str] = {}
+    return [(first[folded(name)], name) for name in names if first.setdefault(folded(name), name) != name]
 
 
 def _entry(folder: Path, name: str, text: str) -> Path:

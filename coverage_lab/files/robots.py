@@ -20,8 +20,10 @@ from coverage_lab.files.checking import (
     check,
     known_keys,
     length_mm,
+    quoted,
     read_toml,
 )
+from coverage_lab.files.places import collisions
 from coverage_lab.job import Bar, Robot
 
 _LIT_BEYOND_NOZZLE_MM = 20.0
@@ -87,6 +89,9 @@ def read_robots(
         found.extend(_at_home(problem, name, in_night, register_path) for problem in last_word)
         if table is not None:
             robots[normalize("NFC", name)] = table.robot(normalize("NFC", name))
+    for one, other in collisions({**register, **override}):
+        wrong = f"differs from {quoted(one)} in case or Unicode form only"
+        found.append(Problem(register_path or night_path, other, wrong, "Rename one, or write both the same"))
     return robots
 
 

@@ -19,6 +19,9 @@ from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import MistakeError, check, nearest, quoted
 
 _RUN_ID = re.compile(r"[a-z0-9_-][a-z0-9._-]{0,59}")
+_OURS = frozenset({"summary.csv", "runs.csv", "earlier"})  # they lie beside runs' results
+# Source: Microsoft, "Naming Files, Paths, and Namespaces": no file or folder may be called so, with any ending.
+_DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))})
 _NEARLY_A_COLUMN = 0.85  # a header that is so like a column we know is a typing error, no condition
 _YES = {"": True, "yes": True, "y": True, "true": True, "1": True}
 _NO = {"no": False, "n": False, "false": False, "0": False}
@@ -26,7 +29,11 @@ _NO = {"no": False, "n": False, "false": False, "0": False}
 
 def run_id(text: str) -> str:
     """Return `text` if it can be a run's id. Raises MistakeError."""
-    if _RUN_ID.fullmatch(text) and not text.endswith(".") and text not in ("summary.csv", "earlier"):
+    reserved = text in _OURS or text.split(".")[0] in _DEVICES
+    if reserved:
+        whose = "our own files" if text in _OURS else "a device on some systems, also with an ending"
+        raise MistakeError(f"{quoted(text)} is the name of {whose}", f"Choose another, for instance run-{text}")
+    if _RUN_ID.fullmatch(text) and not text.endswith("."):
         return text
     plain = normalize("NFKD", text.casefold()).encode("ascii", "ignore").decode()
     guess = re.sub(r"[^a-z0-9._-]+", "-", plain).strip(".-")[:60]

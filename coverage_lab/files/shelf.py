@@ -14,6 +14,7 @@ from coverage_lab.files.places import (
     folded,
     is_junk,
     is_picture,
+    leaves,
     locate,
     natural,
 )
@@ -141,7 +142,7 @@ class Shelf:
         return shown.name if bare else str(shown)
 
     def _check(self, frame: Path) -> None:
-        if not frame.resolve().is_relative_to(self.night.folder):
+        if leaves(frame, self.night.folder):
             raise MistakeError(f"{quoted(frame.name)} is a link that leaves the night", "Copy the file into it")
         source = self.night.camera.source
         if not _is_wanted(frame, source):
