@@ -118,8 +118,8 @@ def _write_papers(folder: Path, night: Path, plan: NightPlan, camera: Camera, ta
     ]
     write_file(night / "night.toml", "\n".join(lines).encode())
     trial = "avoidance" if plan.room.decoys else "coverage"
-    rows = ["run,robot,repeat,trial,frames"] + [
-        f"{robot.name}-{repeat},{robot.name},{repeat},{trial},{robot.name}-{repeat}{_ending(plan)}"
+    rows = ["run,robot,repeat,frames,trial"] + [
+        f"{robot.name}-{repeat},{robot.name},{repeat},{robot.name}-{repeat}{_ending(plan)},{trial}"
         for repeat in range(1, plan.repeats + 1)
         for robot in robots
     ]
