@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import struct
 import warnings
-from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -22,6 +21,7 @@ import simplejpeg
 from numpy.typing import NDArray
 
 from coverage_lab.errors import Problem, UnreadableFrame
+from coverage_lab.frames.exif import Exif, exif_of
 from coverage_lab.frames.light import clip_light, srgb_to_light
 
 LARGEST_PX = 250_000_000
@@ -29,16 +29,6 @@ LARGEST_PX = 250_000_000
 _JPEG, _PNG, _TIFF = "JPEG", "PNG", "TIFF"
 _SIGNATURES = {b"\xff\xd8\xff": _JPEG, b"\x89PNG\r\n\x1a\n": _PNG, b"II*\x00": _TIFF, b"MM\x00*": _TIFF}
 _AGAIN = "Copy it from the camera again, or take it out of the run"
-
-
-@dataclass(frozen=True, slots=True)
-class Exif:
-    """What the camera wrote about the picture; None where it wrote nothing."""
-
-    exposure_s: float | None
-    focal_length_mm: float | None
-    focal_length_35mm: float | None
-    taken: str | None  # "YYYY:MM:DD HH:MM:SS", then ".fraction" and "+HH:MM" where the camera gives them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +53,7 @@ def read_frame(path: Path) -> Frame:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of damaged EXIF, which spoils no pixel
         header = _header(path, content, kind)
-        exif = _exif(header)
+        exif = exif_of(header)
     width, height = header.size
     if width * height > LARGEST_PX:
         raise _unreadable(path, f"claims {width} × {height} pixels; the limit is 250 million", "Check the file")
@@ -149,37 +139,3 @@ def _as_stored(codes: NDArray[Any], orientation: int) -> NDArray[Any]:
         8: np.rot90(codes, -1),
     }
     return np.ascontiguousarray(back.get(orientation, codes))
-
-
-def _exif(header: Any) -> Exif | None:
-    """Return the few EXIF values in use. Tag numbers: CIPA DC-008."""
-    try:
-        main = header.getexif()
-        tags: Mapping[int, Any] = {**main, **main.get_ifd(0x8769)}
-    except (SyntaxError, OSError, ValueError, KeyError, struct.error, TypeError):
-        return None  # damaged EXIF says nothing; the pixels are sound
-    if not tags:
-        return None
-    return Exif(
-        exposure_s=_positive(tags.get(0x829A)),
-        focal_length_mm=_positive(tags.get(0x920A)),
-        focal_length_35mm=_positive(tags.get(0xA405)),
-        taken=_taken(tags),
-    )
-
-
-def _positive(value: Any) -> float | None:
-    try:
-        number = float(value)
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    return number if 0 < number < float("inf") else None
-
-
-def _taken(tags: Mapping[int, Any]) -> str | None:
-    moment = str(tags.get(0x9003) or "").strip("\x00 ")
-    if not moment:
-        return None
-    fraction = str(tags.get(0x9291) or "").strip("\x00 ")
-    offset = str(tags.get(0x9011) or "").strip("\x00 ")
-    return moment + (f".{fraction}" if fraction.isdigit() else "") + offset
