@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coverage_lab.compare.floor import FloorBlocks, floor_blocks
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.room.grid import FloorGrid, ShareArray
 
 _SHARES = ("swept", "free", "hidden", "reachable")
 _FULL = 255  # a share of one; the step of 0.4 % of a cell is far below any edge's doubt
+_FULL_BLOCK = 65535  # a share of one of a block
 _FAST = 1  # zlib's quickest level: plain floor shrinks hundredfold at any level
 
 
@@ -41,11 +45,13 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
         arrays[name] = _to_bytes(getattr(plan, name))
     if plan.first_swept is not None:
         arrays["first_swept"] = plan.first_swept.astype(np.uint16)
+    for name, array in arrays.items():
+        if name != "grid" and array.shape != grid.shape:
+            raise ValueError(f"{name} has the shape {array.shape} and the grid {grid.shape}")
+    arrays |= _stored_blocks(plan)
     archive = io.BytesIO()
     with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED, compresslevel=_FAST) as members:
         for name, array in arrays.items():
-            if name != "grid" and array.shape != grid.shape:
-                raise ValueError(f"{name} has the shape {array.shape} and the grid {grid.shape}")
             content = io.BytesIO()
             np.lib.format.write_array(content, array, allow_pickle=False)
             # ZipInfo's own date is fixed; writestr with a plain name would store the time of day.
@@ -58,6 +64,36 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
 def _to_bytes(share: ShareArray) -> NDArray[np.uint8]:
     # Adding a half and cutting off is rounding, five times as fast as np.rint on a float array.
     return (share * np.float32(_FULL) + np.float32(0.5)).astype(np.uint8)
+
+
+def _stored_blocks(plan: PlanArrays) -> dict[str, NDArray[np.generic]]:
+    """Return the floor in blocks beside its cells, so that a comparison of thousands of runs need not count these."""
+    grid = plan.grid
+    found = floor_blocks(grid, as_stored(plan.swept), as_stored(plan.free), as_stored(plan.hidden))
+    half = np.float32(0.5)
+    return {
+        "block_grid": np.array([found.grid.west_m, found.grid.north_m, found.grid.cell_m]),
+        "block_free": (found.free * np.float32(_FULL_BLOCK) + half).astype(np.uint16),
+        "block_swept": (found.swept * np.float32(_FULL_BLOCK) + half).astype(np.uint16),
+        "block_hidden": found.hidden,
+    }
+
+
+def _blocks_from(stored: Mapping[str, NDArray[np.generic]]) -> FloorBlocks:
+    west_m, north_m, cell_m = stored["block_grid"].tolist()
+    free, swept = (stored[name].astype(np.float32) / np.float32(_FULL_BLOCK) for name in ("block_free", "block_swept"))
+    rows, cols = free.shape
+    hidden = stored["block_hidden"].astype(np.bool_)
+    return FloorBlocks(FloorGrid(west_m, north_m, rows, cols, cell_m), free, swept, hidden)
+
+
+def read_blocks(path: Path) -> FloorBlocks:
+    """Return the floor of a stored plan in blocks. Raises BadInput if it is missing or broken."""
+    with suppress(OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile):  # `read_plan` says what is wrong
+        with np.load(path, allow_pickle=False) as stored:
+            if "block_grid" in stored:
+                return _blocks_from(stored)
+    return _blocks_from(_stored_blocks(read_plan(path)))
 
 
 def as_stored(share: ShareArray) -> ShareArray:
