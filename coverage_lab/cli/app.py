@@ -8,9 +8,11 @@ from typing import Annotated
 import typer
 
 from coverage_lab import __version__
+from coverage_lab.cli.compare import compare
 from coverage_lab.cli.export import export
 from coverage_lab.cli.lens import lens
 from coverage_lab.cli.measure import measure
+from coverage_lab.cli.review import review
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
 from coverage_lab.cli.study import study
@@ -27,6 +29,8 @@ app = typer.Typer(
 app.command()(measure)
 app.command()(export)
 app.command()(watch)
+app.command()(compare)
+app.command()(review)
 app.command()(study)
 app.command()(simulate)
 app.add_typer(room)

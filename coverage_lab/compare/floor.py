@@ -61,10 +61,9 @@ class Common:
         """Free floor in these blocks."""
         return _area_m2(self.free, self.shown, self.grid)
 
-    def covered_percent(self, run: FloorBlocks) -> float | None:
-        """Return a run's coverage of this floor; None if there is none."""
-        free = float(self.free[self.shown].sum(dtype=np.float64))
-        return 100 * float(run.swept[self.shown].sum(dtype=np.float64)) / free if free > 0 else None
+    def covered_percent(self, run: FloorBlocks) -> float:
+        """Return a run's coverage of this floor, of which there must be some."""
+        return 100 * _area_m2(run.swept, self.shown, self.grid) / self.area_m2
 
     def alone_hides_m2(self, run: FloorBlocks) -> float:
         """Return the floor that is left out for this run only."""
@@ -75,8 +74,8 @@ class OtherFloorError(ValueError):
     """A run's floor is not laid out as the others' is: other cells, or another room."""
 
 
-def common_floor(runs: Iterable[FloorBlocks]) -> Common:
-    """Return the floor that all runs of one room show; one run or more, taken one at a time.
+def common_floor(runs: Iterable[FloorBlocks]) -> Common | None:
+    """Return the floor that all runs of one room show, taken one at a time; None without runs.
 
     Raises OtherFloorError where a run's blocks are not the first one's.
     """
@@ -92,9 +91,7 @@ def common_floor(runs: Iterable[FloorBlocks]) -> Common:
         found.hidden_by[run.hidden] += 1
         low, high = found.visible_m2
         found = replace(found, visible_m2=(min(low, visible_m2), max(high, visible_m2)))
-    if found is None:
-        raise ValueError("no run")
-    return replace(found, shown=found.hidden_by == 0)
+    return None if found is None else replace(found, shown=found.hidden_by == 0)
 
 
 def missed_share(runs: Iterable[FloorBlocks]) -> ShareArray:
@@ -114,5 +111,5 @@ def missed_share(runs: Iterable[FloorBlocks]) -> ShareArray:
     return np.where(shown > 0, missed / np.maximum(shown, 1), np.nan).astype(np.float32)
 
 
-def _area_m2(free: ShareArray, where: BlockMask, grid: FloorGrid) -> float:
-    return float(free[where].sum(dtype=np.float64)) * grid.cell_m2
+def _area_m2(share: ShareArray, where: BlockMask, grid: FloorGrid) -> float:
+    return float(share[where].sum(dtype=np.float64)) * grid.cell_m2

@@ -60,7 +60,8 @@ class Fit:
     def dof(self) -> float:
         """Degrees of freedom of the repeats' variance (Satterthwaite)."""
         spread = self.covariance[0, 0]
-        return float(2 * self.variance**2 / spread) if spread > 0 else float("inf")
+        plain = int(self.counts.sum()) - len(self.counts)
+        return float(2 * self.variance**2 / spread) if spread > 0 else float(plain)
 
     def contrasts(self, robots: ArrayLike, against: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return the variance and the degrees of freedom of differences between means, each (K,).

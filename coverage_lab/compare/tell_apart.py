@@ -31,6 +31,7 @@ MOST_FOR_TUKEY = 20  # robots; with more, differences from one reference say mor
 BY_CHANCE = 0.05
 POWER = 0.8  # so often a difference that is there should be found
 _MOST_REPEATS = 1000
+_MOST_DOF = 1e6  # beyond it the spread counts as known
 
 ONE_REPEAT = "one repeat does not tell how a robot differs from itself"
 NO_COMMON_NIGHT = "they share no night, and nothing tells how much nights differ"
@@ -110,7 +111,7 @@ def _pairs(robots: Robots, one: NDArray[np.intp], other: NDArray[np.intp]) -> _P
         above=robots.fit.means[other] - robots.fit.means[one],
         se=np.sqrt(variance + u_shared**2).clip(1e-12),
         u_shared=u_shared,
-        dof=max(1.0, min(free for free, why in zip(each, not_judged, strict=True) if why != ONE_REPEAT)),
+        dof=max(1.0, min(_MOST_DOF, *(free for free, why in zip(each, not_judged, strict=True) if why != ONE_REPEAT))),
         not_judged=not_judged,
     )
 
@@ -183,7 +184,7 @@ def repeats_needed(
 
 def power(off: float, critical: float, dof: float) -> float:
     """Return how often a difference of `off` standard errors comes out beyond `critical`."""
-    free = min(dof, 1e6)  # the noncentral t of scipy knows no infinity
+    free = min(dof, _MOST_DOF)
     return float(1 - nctdtr(free, off, critical))
 
 

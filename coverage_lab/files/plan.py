@@ -89,10 +89,10 @@ def _blocks_from(stored: Mapping[str, NDArray[np.generic]]) -> FloorBlocks:
 
 def read_blocks(path: Path) -> FloorBlocks:
     """Return the floor of a stored plan in blocks. Raises BadInput if it is missing or broken."""
-    with suppress(OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile):  # `read_plan` says what is wrong
-        with np.load(path, allow_pickle=False) as stored:
-            if "block_grid" in stored:
-                return _blocks_from(stored)
+    broken = suppress(OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile)  # `read_plan` says what is wrong
+    with broken, np.load(path, allow_pickle=False) as stored:
+        if "block_grid" in stored:
+            return _blocks_from(stored)
     return _blocks_from(_stored_blocks(read_plan(path)))
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields
+import os
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from coverage_lab.errors import BadInput, Problem
+from coverage_lab.errors import BadInput, CannotWrite, Problem
 
 NAME = "review.jsonl"
 Decision = Literal["accepted", "refused"]
@@ -47,3 +48,25 @@ def _review(said: Any) -> Review:
     if review.decision not in get_args(Decision):
         raise ValueError(review.decision)
     return review
+
+
+def append_review(folder: Path, review: Review) -> None:
+    """Add a line to a run's reviews, forced to the disk; former lines stay. Raises CannotWrite."""
+    path = folder / NAME
+    line = f"{json.dumps(asdict(review), ensure_ascii=False)}\n".encode("utf-8", "backslashreplace")
+    try:
+        with path.open("ab") as stream:
+            if stream.tell() and not _ends_a_line(path):  # a line that was cut short stays one of its own
+                line = b"\n" + line
+            stream.write(line)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except OSError as error:
+        wrong = f"cannot be written ({error.strerror})"
+        raise CannotWrite(Problem(path, "", wrong, "Check the folder and review again")) from error
+
+
+def _ends_a_line(path: Path) -> bool:
+    with path.open("rb") as stream:
+        stream.seek(-1, os.SEEK_END)
+        return stream.read() == b"\n"
