@@ -29,12 +29,13 @@ def read_review(folder: Path) -> Review | None:
     """Return the last line of a run's reviews; None if nobody has said anything. Raises BadInput if it is none."""
     path = folder / NAME
     try:
-        lines = path.read_text("utf-8").splitlines()
+        # Not `splitlines`: a reason may hold characters that it takes for line ends too.
+        lines = path.read_text("utf-8").rstrip("\n").split("\n")
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput(Problem(path, "", f"cannot be read ({error})", "Review the run again")) from None
-    if not lines:
+    if lines == [""]:
         return None
     try:
         return _review(json.loads(lines[-1]))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
 
 from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.measures import read_measures
 from coverage_lab.files.review import Decision, Review, append_review
-from coverage_lab.season.stored import read_found
 
 
 def review_run(path: Path, decision: Decision, reason: str, by: str) -> Review:
@@ -17,14 +18,15 @@ def review_run(path: Path, decision: Decision, reason: str, by: str) -> Review:
     CannotWrite.
     """
     folder = _results(path)
-    found = read_found(folder)
+    measures = read_measures(folder / "measures.json")
     if decision == "refused" and not reason.strip():
         raise BadInput(Problem(path, "--reason", "is missing", "Say why the run is refused"))
-    if found.content["verdict"] != "measured":
-        wrong = f"has no numbers to review: {found.content['verdict']}, {found.content['reason']}"
+    if measures["verdict"] != "measured":
+        wrong = f"has no numbers to review: {measures['verdict']}, {measures['reason']}"
         raise BadInput(Problem(path, "", wrong, "Measure it again, or leave it"))
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    review = Review(decision, reason.strip(), by.strip(), now, found.measures_sha256)
+    sha256 = hashlib.sha256((folder / "measures.json").read_bytes()).hexdigest()
+    review = Review(decision, reason.strip(), by.strip(), now, sha256)
     append_review(folder, review)
     return review
 
