@@ -12,6 +12,7 @@ from coverage_lab.cli.compare import compare
 from coverage_lab.cli.export import export
 from coverage_lab.cli.lens import lens
 from coverage_lab.cli.measure import measure
+from coverage_lab.cli.night import app as night
 from coverage_lab.cli.review import review
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
@@ -33,6 +34,7 @@ app.command()(compare)
 app.command()(review)
 app.command()(study)
 app.command()(simulate)
+app.add_typer(night)
 app.add_typer(room)
 app.command()(lens)
 
