@@ -46,14 +46,9 @@ def night_before(folder: Path) -> Before:
 
     Raises BadInput where that night's own file makes no sense.
     """
-    season = folder.resolve().parent
-    try:
-        others = [night for night in find_nights(season) if night.resolve() != folder.resolve()]
-    except BadInput:
-        others = []  # the season's first night
-    if not others:
+    night = _last_night(folder)
+    if night is None:
         return Before(table=first_night())
-    night = read_night(others[-1])
     register = night.folder / "robots.toml"
     named = [path for path in (night.room, night.lens) if path is not None and path.is_relative_to(night.folder)]
     return Before(
@@ -63,6 +58,21 @@ def night_before(folder: Path) -> Before:
         conditions=_conditions(night.folder / "runs.csv"),
         usual=_usual(night),
     )
+
+
+def _last_night(folder: Path) -> Night | None:
+    """Return the last night beside `folder` whose pictures are there; others are no more than planned yet."""
+    try:
+        others = [night for night in find_nights(folder.resolve().parent) if night.resolve() != folder.resolve()]
+    except BadInput:
+        return None  # the season's first night
+    for other in reversed(others):
+        try:
+            return read_night(other)
+        except BadInput as error:
+            if not all(problem.absent for problem in error.problems):
+                raise
+    return None
 
 
 def robots_for(folder: Path, before: Before, wanted: Sequence[str]) -> tuple[Robot, ...]:

@@ -10,8 +10,10 @@ from itertools import pairwise
 from statistics import median
 
 FEWEST_FRAMES = 3  # a shorter series is a trial shot or a reference beside runs of many frames
-_PAUSE_PERIODS = 5.0  # frames further apart than so many frame periods belong to two runs,
-_PAUSE_S = 60.0  # if they are at least so far apart
+_PAUSE_S = 60.0  # so much dark time between two frames, or more, parts two runs,
+_PAUSE_EXPOSURES = 1.5  # if it is more than a camera loses that takes a dark frame after each exposure
+_PAUSE_PERIODS = 5.0  # where exposure times are not known: so many frame periods
+_WHOLE_RUN_S = 300.0  # so long an exposure, or longer, holds a whole run
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,7 @@ class Taken:
 
     name: str
     moment: datetime | None
+    exposure_s: float | None = None
 
 
 def blocked_order(robots: Sequence[str], repeats: int, seed: int) -> tuple[Planned, ...]:
@@ -85,27 +88,38 @@ def effort(runs: int, usual: Usual, duration_s: float | None) -> Effort:
 def runs_by_pauses(pictures: Sequence[Taken]) -> tuple[Planned, ...]:
     """Propose runs from the pauses between pictures, which are in the order in which the camera counted them.
 
-    A pause is longer than five frame periods (the median step) and than a minute, or a step back of the clock.
-    Pictures of unknown time belong to the run before them. Who drove is not known: `robot` is left empty.
+    A pause is a minute or more without exposure, and longer than a dark frame as long as the exposure accounts for;
+    where exposure times are unknown it is a step of a minute or more, and of five frame periods (the median step). A
+    clock that goes back is one too. An exposure of five minutes or more is a run by itself. Pictures of unknown time
+    belong to the run before them. Who drove is not known: `robot` is left empty.
     """
     groups: list[list[Taken]] = []
-    last: datetime | None = None
-    pause_s = _pause(pictures)
+    last: Taken | None = None
+    usual_s = _usual_step(pictures)
     for one in pictures:
-        step_s = None if one.moment is None or last is None else (one.moment - last).total_seconds()
-        if not groups or (step_s is not None and not 0 <= step_s <= pause_s):
+        if not groups or _parted(last, one, usual_s):
             groups.append([])
         groups[-1].append(one)
-        last = one.moment or last
+        last = last if one.moment is None else one
     short = max(len(group) for group in groups) > FEWEST_FRAMES if groups else False
     return tuple(_proposed(at, group, short) for at, group in enumerate(groups, start=1))
 
 
-def _pause(pictures: Sequence[Taken]) -> float:
+def _parted(last: Taken | None, one: Taken, usual_s: float) -> bool:
+    """Say whether a pause lies between two pictures."""
+    if last is None or last.moment is None or one.moment is None:
+        return False
+    step_s = (one.moment - last.moment).total_seconds()
+    if last.exposure_s is None:
+        return step_s < 0 or step_s >= max(_PAUSE_S, _PAUSE_PERIODS * usual_s)
+    dark_s = step_s - last.exposure_s
+    return step_s < 0 or last.exposure_s >= _WHOLE_RUN_S or dark_s >= max(_PAUSE_S, _PAUSE_EXPOSURES * last.exposure_s)
+
+
+def _usual_step(pictures: Sequence[Taken]) -> float:
     moments = [one.moment for one in pictures if one.moment is not None]
     steps_s = [(later - earlier).total_seconds() for earlier, later in pairwise(moments)]
-    forward_s = [step_s for step_s in steps_s if step_s > 0]
-    return max(_PAUSE_S, _PAUSE_PERIODS * median(forward_s)) if forward_s else _PAUSE_S
+    return median([step_s for step_s in steps_s if step_s > 0] or [0.0])
 
 
 def _proposed(number: int, group: Sequence[Taken], among_series: bool) -> Planned:

@@ -26,8 +26,8 @@ def tomorrow(lab: Lab) -> Path:
 
 
 def test_a_night_like_the_one_before(lab: Lab, tomorrow: Path):
-    lab.edit(lab.night / "runs.csv", "run,robot,repeat,frames", "run,robot,repeat,frames,duration_min,floor")
-    lab.edit(lab.night / "runs.csv", "heron-2.jpg\n", "heron-2.jpg,40,oak\n")
+    sheet = "run,frames,duration_min,floor\nheron-1,heron-1.jpg,40,oak\nheron-2,heron-2.jpg,,\n"
+    (lab.night / "runs.csv").write_text(sheet, encoding="utf-8")
     told = lab.run("night", "new", tomorrow, "--repeats", "4")
     assert told.code == ExitCode.DONE
     rows = rows_of(tomorrow)

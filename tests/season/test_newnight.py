@@ -28,7 +28,7 @@ def test_each_block_holds_every_robot_once(seed: int, count: int, repeats: int):
 
 
 def test_every_order_of_a_block_is_as_likely():
-    """Over 6,000 seeds each of 24 orders of four robots comes 250 times on average; chi-square, 23 degrees, p = 0.0001."""
+    """Over 6,000 seeds each of 24 orders of four robots comes 250 times on average (chi-square, 23 df, p = 0.0001)."""
     orders = Counter(tuple(row.robot for row in blocked_order(BIRDS, 1, seed)) for seed in range(6000))
     assert len(orders) == 24
     assert sum((count - 250) ** 2 / 250 for count in orders.values()) < 56.5
@@ -72,10 +72,17 @@ def test_runs_from_pauses():
 
 
 def test_single_exposures_are_runs_of_their_own():
-    pictures = [Taken(f"IMG_{at}", EVENING + timedelta(minutes=50 * at)) for at in range(4)]
-    assert [row.frames for row in runs_by_pauses([pictures[0]])] == ["IMG_0"]
-    rows = runs_by_pauses([*pictures[:1], *series("IMG_9", 1, 2, 12_000, 0)])
-    assert [row.use for row in rows] == [True, True]
+    pictures = [Taken(f"IMG_{at}", EVENING + timedelta(minutes=50 * at), 2400.0) for at in range(4)]
+    rows = runs_by_pauses([Taken("IMG_R", EVENING - timedelta(minutes=20), 0.1), *pictures])
+    assert [row.frames for row in rows] == ["IMG_R", "IMG_0", "IMG_1", "IMG_2", "IMG_3"]
+    assert all(row.use for row in rows)
+
+
+def test_a_camera_that_takes_dark_frames_does_not_part_its_own_runs():
+    pictures = [
+        Taken(f"IMG_{at:02}", EVENING + timedelta(seconds=242 * at + 900 * (at > 9)), 120.0) for at in range(20)
+    ]
+    assert [row.frames for row in runs_by_pauses(pictures)] == ["IMG_00..IMG_09", "IMG_10..IMG_19"]
 
 
 def test_a_clock_set_back_begins_a_run_and_an_unknown_time_does_not():
