@@ -28,6 +28,15 @@ def new(
         float | None,
         typer.Option(min=0.1, help="How long a robot works; as in the night before if not given.", show_default=False),
     ] = None,
+    pictures: Annotated[
+        Path | None,
+        typer.Option(
+            "--from",
+            metavar="PICTURES",
+            help="A folder from a card: propose its runs from the pauses between pictures instead.",
+            show_default=False,
+        ),
+    ] = None,
     seed: Annotated[
         int | None,
         typer.Option(
@@ -42,10 +51,24 @@ def new(
     """
     from zlib import crc32
 
-    from coverage_lab.season.carry import PAGE, effort_lines, night_before, page_of, robots_for, start_night
+    from coverage_lab.season.carry import (
+        PAGE,
+        effort_lines,
+        night_before,
+        page_of,
+        proposed_runs,
+        robots_for,
+        start_night,
+    )
     from coverage_lab.season.newnight import blocked_order, effort
 
     before = night_before(folder)
+    if pictures is not None:
+        rows = proposed_runs(pictures, folder, before)
+        written = start_night(folder, before, rows, None)
+        typer.echo(f"{folder}: {len(rows)} runs proposed; {', '.join(path.name for path in written)} written", err=True)
+        typer.echo("write the robots into runs.csv, and copy the pictures with their folders into the night", err=True)
+        return
     chosen = robots_for(folder, before, [name.strip() for name in robots.split(",") if name.strip()])
     number = crc32(folder.resolve().name.encode()) if seed is None else seed
     rows = blocked_order([robot.name for robot in chosen], repeats, number)

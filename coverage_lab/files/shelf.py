@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Set
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
@@ -36,16 +37,8 @@ class Shelf:
     @classmethod
     def of(cls, night: Night) -> Shelf:
         """Return the shelf of a night: all its pictures but the reference, dark and ambient ones."""
-        files = sorted(_walk(night.folder), key=lambda path: _order(path, night.folder))
         spoken_for = {night.reference, night.reference_after, night.dark, night.ambient}
-        chosen: dict[Path, Path] = {}
-        for path in files:
-            if path in spoken_for:
-                continue
-            twin = _twin_key(path)
-            if twin not in chosen or _is_wanted(path, night.camera.source):
-                chosen[twin] = path
-        return cls(night, tuple(chosen.values()))
+        return cls(night, pictures_below(night.folder, night.camera.source, spoken_for))
 
     def inside(self, folder: Path) -> tuple[Path, ...]:
         """Return the pictures directly in a folder."""
@@ -148,6 +141,20 @@ class Shelf:
         if not _is_wanted(frame, source):
             wrong = f"{quoted(frame.name)} does not fit source = {quoted(source)} in night.toml"
             raise MistakeError(wrong, "Use one kind of picture for the whole night")
+
+
+def pictures_below(folder: Path, source: str, but: Set[Path | None] = frozenset()) -> tuple[Path, ...]:
+    """Return the pictures below a folder in natural order, without those in `but`.
+
+    Of a JPEG and a raw file of one stem it is that which a night's `source` asks for.
+    """
+    chosen: dict[Path, Path] = {}
+    for path in sorted(_walk(folder), key=lambda path: _order(path, folder)):
+        if path not in but:
+            twin = _twin_key(path)
+            if twin not in chosen or _is_wanted(path, source):
+                chosen[twin] = path
+    return tuple(chosen.values())
 
 
 def _walk(folder: Path) -> list[Path]:

@@ -16,9 +16,11 @@ from coverage_lab.files.results import read_measures
 from coverage_lab.files.robots import read_robots
 from coverage_lab.files.rows import read_sheet
 from coverage_lab.files.sheet import read_runs_so_far
+from coverage_lab.files.shelf import pictures_below
 from coverage_lab.files.store import write_files
+from coverage_lab.frames.stamps import moment_of, read_exif
 from coverage_lab.job import Night, Robot, Run
-from coverage_lab.season.newnight import Effort, Planned, Usual
+from coverage_lab.season.newnight import Effort, Planned, Taken, Usual, runs_by_pauses
 from coverage_lab.show.night_page import NightPage, night_page
 
 PAGE = "night.html"
@@ -88,7 +90,28 @@ def robots_for(folder: Path, before: Before, wanted: Sequence[str]) -> tuple[Rob
     return tuple(known[name] for name in dict.fromkeys(wanted or known))
 
 
-def start_night(folder: Path, before: Before, rows: Sequence[Planned], page: NightPage) -> tuple[Path, ...]:
+def proposed_runs(pictures: Path, folder: Path, before: Before) -> tuple[Planned, ...]:
+    """Return the runs that the pauses between a card's pictures tell of; names are as they will be in the night.
+
+    Raises BadInput where there are no pictures.
+    """
+    source = before.night.camera.source if before.night else "jpeg"
+    found = pictures_below(pictures, source) if pictures.is_dir() else ()
+    if not found:
+        raise BadInput(Problem(pictures, "--from", "there are no pictures in it", "Name the card's folder"))
+    inside = pictures.resolve().is_relative_to(folder.resolve())
+    top = folder.resolve() if inside else pictures.resolve()
+    taken = []
+    for path in found:
+        exif = read_exif(path)
+        moment = moment_of(exif.taken) if exif else None
+        name = path.resolve().relative_to(top).with_suffix("").as_posix()
+        # Offsets from UTC are left aside: a camera writes them for all its pictures or for none.
+        taken.append(Taken(name, moment and moment.replace(tzinfo=None), exif.exposure_s if exif else None))
+    return runs_by_pauses(taken)
+
+
+def start_night(folder: Path, before: Before, rows: Sequence[Planned], page: NightPage | None) -> tuple[Path, ...]:
     """Write the papers of a night and return them: night.toml, runs.csv, a page to print, copies of room and lens.
 
     Raises BadInput, and writes nothing, if any of them is there already; CannotWrite.
@@ -97,8 +120,9 @@ def start_night(folder: Path, before: Before, rows: Sequence[Planned], page: Nig
     contents = {
         folder / "night.toml": before.table.encode(),
         folder / "runs.csv": blank_sheet(sheet, before.conditions),
-        folder / PAGE: night_page(page).encode(),
     }
+    if page is not None:
+        contents[folder / PAGE] = night_page(page).encode()
     for path in before.copies:
         assert before.night is not None
         contents[folder / path.relative_to(before.night.folder)] = path.read_bytes()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser
 from small_night import Lab
 
@@ -120,3 +122,50 @@ def test_the_page_prints_on_a4_with_every_run_and_the_cautions(lab: Lab, tomorro
         assert page.evaluate("document.documentElement.scrollWidth") <= max(width_px, round(184 / 25.4 * 96))
         pdf = page.pdf(prefer_css_page_size=True)
     assert b"/MediaBox [0 0 594.95996 841.91998]" in pdf or b"/MediaBox [0 0 595" in pdf
+
+
+def picture(path: Path, moment: datetime, exposure_s: float) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    exif = Image.Exif()
+    inner = exif.get_ifd(0x8769)
+    inner[0x9003], inner[0x829A] = f"{moment:%Y:%m:%d %H:%M:%S}", exposure_s
+    Image.new("L", (16, 16)).save(path, exif=exif)
+
+
+def card(folder: Path) -> Path:
+    """A card with a reference and two runs; the camera began a new folder in the midst of the second."""
+    evening = datetime(2031, 2, 12, 19, 0, 0)
+    for number, second in enumerate([0, *range(600, 1200, 32), *range(2000, 2800, 32)], start=981):
+        place = folder / ("100ABCDE" if number < 1000 else "101ABCDE") / f"DSC_{number:04}.JPG"
+        picture(place, evening + timedelta(seconds=second), 0.1 if second == 0 else 30)
+    return folder
+
+
+@pytest.mark.parametrize("inside", [False, True])
+def test_runs_proposed_from_a_card(lab: Lab, tomorrow: Path, tmp_path: Path, inside: bool):
+    told = lab.run("night", "new", tomorrow, "--from", card(tomorrow / "DCIM" if inside else tmp_path / "card"))
+    assert told.code == ExitCode.DONE
+    prefix = "DCIM/" if inside else ""
+    rows = rows_of(tomorrow)
+    assert [row["frames"] for row in rows] == [
+        f"{prefix}100ABCDE/DSC_0981",
+        f"{prefix}100ABCDE/DSC_0982..{prefix}101ABCDE/DSC_1000",
+        f"{prefix}101ABCDE/DSC_1001..{prefix}101ABCDE/DSC_1025",
+    ]
+    assert [row["use"] for row in rows] == ["no", "", ""]
+    assert [(row["start"], row["end"]) for row in rows[1:]] == [("19:10:00", "19:19:36"), ("19:33:20", "19:46:08")]
+    if not inside:
+        shutil.copytree(tmp_path / "card", tomorrow, dirs_exist_ok=True)
+    shutil.copy(lab.night / "reference.jpg", tomorrow)
+    sheet = (tomorrow / "runs.csv").read_text(encoding="utf-8")
+    named = sheet.replace("run-2,", "heron-1,").replace("run-3,", "heron-2,")
+    (tomorrow / "runs.csv").write_text(named, encoding="utf-8")
+    runs = read_runs(read_night(tomorrow))
+    assert [(run.id, len(run.frames)) for run in runs] == [("heron-1", 19), ("heron-2", 25)]
+
+
+def test_a_card_without_pictures(lab: Lab, tomorrow: Path):
+    told = lab.run("night", "new", tomorrow, "--from", lab.season / "nowhere")
+    assert told.code == ExitCode.BAD_INPUT
+    told.line("no pictures")
+    assert not tomorrow.exists()
