@@ -157,10 +157,10 @@ def test_nights_are_found_one_and_two_levels_down_and_before_they_have_papers(la
 
 def test_a_quiet_night_is_forgotten_but_for_what_was_handed_out(lab: Lab):
     """The memory that watching takes does not grow with looks, nor with the frames of nights that are done."""
-    dropped = Dropped(lab.night)
-    dropped.ready()
-    tracemalloc.start()
+    tracemalloc.start()  # first: what is there already is not traced, and would seem to grow where it is replaced
     try:
+        dropped = Dropped(lab.night)
+        dropped.ready()
         for _ in range(5):
             dropped.settled()
         gc.collect()
