@@ -13,6 +13,7 @@ from coverage_lab.cli.export import export
 from coverage_lab.cli.lens import lens
 from coverage_lab.cli.measure import measure
 from coverage_lab.cli.night import app as night
+from coverage_lab.cli.pickup import app as pickup
 from coverage_lab.cli.review import review
 from coverage_lab.cli.room import app as room
 from coverage_lab.cli.simulate import simulate
@@ -36,6 +37,7 @@ app.command()(study)
 app.command()(simulate)
 app.add_typer(night)
 app.add_typer(room)
+app.add_typer(pickup)
 app.command()(lens)
 
 

@@ -103,7 +103,12 @@ def _stray(number: int, columns: list[str], cells: list[str], path: Path) -> lis
 
 def _table(path: Path) -> tuple[str, list[list[str]]]:
     """Return the delimiter and the cells of a CSV file as spreadsheets write it."""
-    content = path.read_bytes()
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput(Problem(path, "", "there is no such file", "Name the sheet", absent=path.name)) from None
+    except OSError as error:
+        raise BadInput(Problem(path, "", f"cannot be read: {error.strerror}", "Check its access rights")) from None
     if content[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in content:
         raise BadInput(Problem(path, "", "is not a CSV file", "Save it as CSV, UTF-8, from the spreadsheet"))
     try:
