@@ -116,6 +116,9 @@ def test_the_page_prints_on_a4_with_every_run_and_the_cautions(lab: Lab, tomorro
         assert page.locator(".runs .block").count() == 15
         assert "<b>heron" in text  # shown as written, not taken for a tag
         assert all(word in text for word in ("torch", "Lithium", "Ladders", "competent people", "reference.jpg"))
+        heads = page.locator(".runs thead tr:last-child th")
+        widths_px = [(heads.nth(at).bounding_box() or {"width": 0})["width"] for at in range(8)]
+        assert max(widths_px[:-1]) < widths_px[-1]  # most space to write what was seen
         page.emulate_media(media="print")
         width_px = page.evaluate("document.documentElement.scrollWidth")
         page.set_viewport_size({"width": round(184 / 25.4 * 96), "height": 900})

@@ -10,6 +10,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import BrokenExecutor
@@ -138,6 +139,33 @@ def test_the_example_gives_the_same_numbers_as_this_machine(lab: Lab, machines: 
     assert numbers(lab.night) == alone
     assert not list(lab.night.glob("results/.*"))
     assert lab.run(*words).lines == ["nothing new to do"]
+
+
+def test_a_worker_lost_in_mid_run_changes_no_number(lab: Lab, machines: Machines):
+    lab.measure()
+    alone = numbers(lab.night)
+    shutil.rmtree(lab.night / "results")
+    killed: list[int] = []
+
+    def kill_one() -> None:
+        workers = machines.nannies.children(recursive=True)
+        idle_s = {one.pid: one.cpu_times().user for one in workers}
+        until = time.monotonic() + 30
+        while not killed and time.monotonic() < until:
+            for one in workers:
+                if one.cpu_times().user - idle_s[one.pid] > 0.3:  # far less than a run takes
+                    one.kill()
+                    killed.append(one.pid)
+                    return
+            time.sleep(0.02)
+
+    killer = threading.Thread(target=kill_one)
+    killer.start()
+    told = lab.run("measure", lab.season, "--cluster", machines.address)
+    killer.join()
+    assert killed
+    assert told.code == ExitCode.DONE
+    assert numbers(lab.night) == alone
 
 
 def test_workers_that_have_the_season_elsewhere(lab: Lab, machines: Machines, tmp_path: Path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import shutil
 import signal
 import subprocess
@@ -17,6 +18,7 @@ from small_night import Lab
 from watchfiles import Change
 
 from coverage_lab.errors import BadInput, ExitCode
+from coverage_lab.season.batch import measure_all
 from coverage_lab.season.inbox import RETRY_S
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.wanted import Wanted
@@ -188,6 +190,26 @@ def test_a_full_disk_is_tried_again_after_a_while(lab: Lab):
     told.step(EVERYTHING_S)
     told.step(3)
     assert len(told.passes) == 2
+
+
+def test_a_disk_that_is_really_full_and_has_space_again(lab: Lab):
+    """A limit on the size of files stands in for the end of the disk; pictures are larger than numbers."""
+    told = Told(lab.season)
+    told.watcher.measure = measure_all
+    lab.monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+    try:
+        for _ in range(3):
+            told.step(3)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert not list(lab.night.glob("results/*/measures.json"))
+    assert "2031-02-11: heron-1, heron-2 could not be done; trying again in 60 s" in told.lines
+    told.step(RETRY_S)
+    told.step(3)
+    assert len(list(lab.night.glob("results/*/measures.json"))) == 2
+    assert any("results are in" in line for line in told.lines)
 
 
 def test_progress_is_told_now_and_then_and_news_at_once(lab: Lab):
