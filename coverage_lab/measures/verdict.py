@@ -39,8 +39,8 @@ def measured_verdict(nozzle: Quantity | None, body: Quantity | None, body_diamet
         return "driven over"
     if body is None:
         return "can't be told"
-    if body.interval_95[1] < 0:
-        return "touched"
+    if body.interval_95[1] < 0:  # contact is sure; what kind is the likelier one
+        return "driven over" if nozzle.value < 0 else "touched"
     return "clear" if body.interval_95[0] > 0 else "can't be told"
 
 

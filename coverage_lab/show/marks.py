@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import hypot
 
 import cv2
@@ -15,6 +16,7 @@ from coverage_lab.measures.edges import walls
 from coverage_lab.measures.values import Measures, Pocket
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Room
+from coverage_lab.show.decoy_marks import draw_rings, draw_verdicts
 from coverage_lab.show.palette import INK, PAPER, SOFT, Colour, Picture
 from coverage_lab.show.rows import blank
 from coverage_lab.show.scale import PlanScale
@@ -34,23 +36,31 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
     """Draw everything that lies over the plan's picture; what is drawn first gets its tag placed first."""
     pockets = sorted(measures.pockets or (), key=lambda pocket: pocket.id)
     board = Board(picture.shape)
+    if measures.avoidance is not None:
+        draw_rings(picture, plan.room, scale)
     _outlines(picture, plan.room, scale)
     for pocket in pockets:
         fine = pocket.diameter_mm.value / 1000 * scale.px_per_m < FINE_BELOW_PX
         scale.outline(picture, _edge_of(pocket), INK, 3 if fine else 4)
         scale.outline(picture, _edge_of(pocket), WHITE, 1 if fine else 2)
     _wall_names(picture, plan.room, scale, board)
-    _names_inside(picture, plan.room, scale, board)
+    _names_inside(picture, _unnamed(plan.room, measures), scale, board)
     board.take_mask(scale.mask([thing.footprint for thing in plan.room.standing], picture.shape))
     board.take_mask(scale.mask([_edge_of(pocket) for pocket in pockets if not _roomy(pocket, scale)], picture.shape))
+    draw_verdicts(picture, plan.room, measures, scale, board)
     points = _points(picture, plan.room, measures, scale, board)
     for pocket in pockets:
         _pocket_tag(picture, pocket, scale, board)
-    for name, at_px, round_px in [*points, *_names_outside(plan.room, scale)]:
+    for name, at_px, round_px in [*points, *_names_outside(_unnamed(plan.room, measures), scale)]:
         box = board.place(at_px, width_px(name, NAME) + 10, NEAR, round_px)
         if box:
             _leader(picture, at_px, round_px, np.clip(at_px, box[:2], np.subtract(box[2:], 1)))
             _tag(picture, box, name, board)
+
+
+def _unnamed(room: Room, measures: Measures) -> Room:
+    """Return the room without the things whose names stand beside their verdicts."""
+    return room if measures.avoidance is None else replace(room, decoys=())
 
 
 def _outlines(picture: Picture, room: Room, scale: PlanScale) -> None:

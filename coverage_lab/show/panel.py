@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from coverage_lab.job import Quality
 from coverage_lab.measures.values import Coverage, Edge, Measures, Pocket
+from coverage_lab.show.decoys import decoy_section
 from coverage_lab.show.palette import ALARM, CAUTION, INK, Picture
 from coverage_lab.show.rows import (
     UNKNOWN_TEXT,
@@ -36,6 +37,7 @@ def sections(measures: Measures, column_px: int) -> list[Picture]:
     """Return the panel's sections in reading order, each `column_px` wide; what is unknown has no section."""
     draw: list[Callable[[Measures, int], Picture | None]] = [
         _coverage,
+        decoy_section,
         _quality,
         _contributions,
         _pattern,
