@@ -171,7 +171,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
     )
     if run.trial == "avoidance":
-        drive = Drive(swept.share, plan, robot, sources)
+        everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
+        drive = Drive(swept.share, plan, robot, sources, everywhere)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room))
     return MeasuredRun(measured, plan, view, swept, digests)
 

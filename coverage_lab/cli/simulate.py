@@ -15,6 +15,8 @@ class RoomChoice(StrEnum):
     STUDY = "study"
     HALL = "hall"
     RANDOM = "random"
+    PEN = "pen"
+    RANDOM_PEN = "random-pen"
 
 
 class Look(StrEnum):
@@ -30,7 +32,9 @@ def simulate(
     seed: Annotated[int, typer.Option(min=0, help="Another number gives another night; the same, the same.")] = 1,
     robots: Annotated[int, typer.Option(min=1, max=6, help="How many robots drive, each in its own manner.")] = 3,
     repeats: Annotated[int, typer.Option(min=1, max=50, help="Runs of each robot.")] = 1,
-    room: Annotated[RoomChoice, typer.Option(help="The test room; random draws one from the seed.")] = RoomChoice.STUDY,
+    room: Annotated[
+        RoomChoice, typer.Option(help="The test room, or a pen with decoys; random draws one.")
+    ] = RoomChoice.STUDY,
     megapixels: Annotated[float, typer.Option(min=0.3, max=30, help="Size of the pictures.")] = 3.0,
     brightness: Annotated[
         float, typer.Option(min=1, max=500, help="Light of a single pass, percent of full scale; over 100 clips.")
@@ -39,25 +43,28 @@ def simulate(
         Look, typer.Option(help="plain JPEG; vivid JPEG (contrast and sharpening); linear 16-bit PNG with dark frame.")
     ] = Look.PLAIN,
 ) -> None:
-    """Make a season of long exposures with known truth, to try things out on.
+    """Make a season of long exposures with known truth, to try things out on; in a pen, avoidance trials.
 
     Writes robots.toml and one night: room, run sheet, lens, lights-on reference, an exposure of each run, and
     truth.json with what really happened. Bar heights, markers and tape are off within their stated tolerances.
     """
     from coverage_lab.errors import BadInput, Problem
     from coverage_lab.simulate.exposure import Exposure
-    from coverage_lab.simulate.night import NIGHT, NightPlan, write_season
-    from coverage_lab.simulate.robots import FLOCK
-    from coverage_lab.simulate.rooms import named_room
+    from coverage_lab.simulate.night import NIGHT, PEN_NIGHT, NightPlan, write_season
+    from coverage_lab.simulate.pens import named_place
+    from coverage_lab.simulate.robots import AVOIDERS, FLOCK
     from coverage_lab.simulate.sensor import Sensor, Transfer
 
-    if (out / NIGHT).exists():
-        raise BadInput(Problem(out / NIGHT, "", "is there already", "Choose another folder, or remove it"))
+    place = named_place(room.value, seed)
+    name, flock = (PEN_NIGHT, AVOIDERS) if place.decoys else (NIGHT, FLOCK)
+    if (out / name).exists():
+        raise BadInput(Problem(out / name, "", "is there already", "Choose another folder, or remove it"))
     transfers: dict[Look, Transfer] = {Look.PLAIN: "srgb", Look.VIVID: "camera", Look.LINEAR: "linear"}
     plan = NightPlan(
-        room=named_room(room.value, seed),
+        room=place,
+        name=name,
         seed=seed,
-        drivers=FLOCK[:robots],
+        drivers=flock[:robots],
         repeats=repeats,
         megapixels=megapixels,
         exposure=Exposure(level=brightness / 100, sensor=Sensor(transfer=transfers[look])),

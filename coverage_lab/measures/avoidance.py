@@ -23,6 +23,7 @@ from coverage_lab.measures.around_decoy import (
 )
 from coverage_lab.measures.budget import Sources, contributions
 from coverage_lab.measures.contact import (
+    BodyBounds,
     Poses,
     after,
     contact_times,
@@ -44,6 +45,7 @@ from coverage_lab.measures.uncertainty import (
 from coverage_lab.measures.values import DecoyFound, Smear
 from coverage_lab.measures.verdict import Seen, verdict_of
 from coverage_lab.room.approach import approach_of
+from coverage_lab.room.field import TravelField
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Decoy
@@ -59,6 +61,7 @@ class Drive:
     plan: FloorPlan
     robot: Robot
     sources: Sources
+    travel: TravelField  # over all visible floor
     poses: Poses | None = None
 
 
@@ -105,12 +108,11 @@ def _nozzle(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity:
     Hidden floor nearer than that may be swept, and swept floor whose light is in doubt may be none: the interval
     reaches to both.
     """
-    plan, known = drive.plan, drive.swept * (1 - drive.sources.doubtful)
-    sure = clearance(decoy.footprint, swept_around(known, plan.grid, decoy.footprint))
+    sure, hidden = _sure(decoy, drive), drive.plan.hidden
     doubt_mm = 0.0 if sure is None else max(1000 * (sure.distance_m - near.distance_m), 0.0)
     u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m)])
     low, high = quantity(1000 * near.distance_m, 1000 * u_m).interval_95
-    hidden_mm = np.inf if plan.hidden.is_empty else 1000 * float(plan.hidden.distance(decoy.footprint))
+    hidden_mm = np.inf if hidden.is_empty else 1000 * float(hidden.distance(decoy.footprint))
     u_mm = combined([1000 * u_m, rectangular_u(doubt_mm / 2)])
     return Quantity(1000 * near.distance_m + doubt_mm / 2, u_mm, (float(min(low, hidden_mm)), high + doubt_mm))
 
@@ -137,13 +139,34 @@ def _body(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity | None:
     if drive.poses is not None:
         u_m = combined([edge_u_m, drive.poses.u_m])
         return quantity(1000 * track_clearance(drive.poses, decoy.footprint, diameter_m), 1000 * u_m)
-    bounds = light_bounds(drive.swept, drive.plan.grid, decoy.footprint, near.on_swept_m, drive.robot)
+    bounds = _bounds(near, decoy, drive)
     if bounds is None:
         return None
     half_mm, middle_mm = 500 * (bounds.high_m - bounds.low_m), 500 * (bounds.high_m + bounds.low_m)
     wider_mm = half_mm + coverage_factor_95() * 1000 * edge_u_m
     u_mm = combined([rectangular_u(half_mm), 1000 * edge_u_m])
     return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm))
+
+
+def _bounds(near: Clearance, decoy: Decoy, drive: Drive) -> BodyBounds | None:
+    """Return what light tells of the body, with and without the floor whose light is in doubt."""
+    grid, hidden = drive.plan.grid, drive.plan.hidden
+    bounds = light_bounds(drive.swept, grid, drive.travel, decoy.footprint, near.on_swept_m, drive.robot)
+    sure = _sure(decoy, drive)
+    if bounds is not None and sure is not None and sure.distance_m > near.distance_m + grid.cell_m:
+        known = drive.swept * (1 - drive.sources.doubtful)
+        others = light_bounds(known, grid, drive.travel, decoy.footprint, sure.on_swept_m, drive.robot)
+        if others is not None:
+            bounds = BodyBounds(min(bounds.low_m, others.low_m), max(bounds.high_m, others.high_m))
+    if bounds is not None and not hidden.is_empty and hidden.distance(decoy.footprint) < near.distance_m:
+        bounds = replace(bounds, low_m=-drive.robot.body_diameter_m / 2)  # it may have been anywhere in there
+    return bounds
+
+
+def _sure(decoy: Decoy, drive: Drive) -> Clearance | None:
+    """Return the clearance from floor whose light leaves no doubt that it was swept."""
+    known = drive.swept * (1 - drive.sources.doubtful)
+    return clearance(decoy.footprint, swept_around(known, drive.plan.grid, decoy.footprint))
 
 
 def _ring_share(decoy: Decoy, width_mm: int, drive: Drive) -> Quantity | None:

@@ -14,6 +14,7 @@ from shapely import LineString
 
 from coverage_lab.job import Robot
 from coverage_lab.measures.edges import share_at
+from coverage_lab.room.field import TravelField
 from coverage_lab.room.grid import FloorGrid, ShareArray
 from coverage_lab.room.room import Area
 
@@ -23,6 +24,8 @@ POINTS = 9  # along the nozzle, all of which must lie on swept floor
 PART_SEEN = 0.94  # of the nozzle: edges are known to some mm, and places are tried some mm apart
 SWEPT = 0.5  # share of a cell
 LEG = 1.0  # of the nozzle's length: so far straight on, at the least, a robot came to where it turned or stopped
+LEAST_TOLD = 0.3  # of the light's say at a place, 0 to 1: below it any heading may be
+WITHIN_DEG = 30.0  # of the light's direction a heading must be where the light tells one
 PART_M = 0.03  # a contact ends when the body has left the decoy by so much
 
 FloatArray = NDArray[np.float64]
@@ -99,14 +102,19 @@ def driven_m(poses: Poses) -> float:
 
 
 def light_bounds(
-    swept: ShareArray, grid: FloorGrid, footprint: Area, nearest_m: tuple[float, float], robot: Robot
+    swept: ShareArray,
+    grid: FloorGrid,
+    travel: TravelField,
+    footprint: Area,
+    nearest_m: tuple[float, float],
+    robot: Robot,
 ) -> BodyBounds | None:
     """Return what the swept floor around a footprint tells of the body; None where no place of the nozzle fits it.
 
     Tried are all places and headings of the nozzle near the footprint; possible are those whose nozzle lies on swept
     floor wholly. The body came at least as near as at one of those that swept the point `nearest_m`, and no nearer
     than at the nearest one that a robot can have come to by driving straight on over swept floor for `LEG` nozzle
-    lengths. (So a robot is taken not to have backed into a decoy.)
+    lengths, in a direction that the light does not contradict. (So a robot is taken not to have backed into a decoy.)
 
     `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself.
     """
@@ -119,7 +127,7 @@ def light_bounds(
     middle = middle[share_at(swept, middle[:, None], grid)[:, 0] >= SWEPT]
     along_m = bar.nozzle_m * (np.arange(POINTS) / (POINTS - 1) - 0.5) * PART_SEEN
     shapely.prepare(footprint)
-    low_m, high_m = np.inf, -np.inf
+    low_m, nearest_gap_m, high_m = np.inf, np.inf, -np.inf
     for heading in np.deg2rad(np.arange(0, 360, TURN_DEG)):
         ahead, left = np.array([np.cos(heading), np.sin(heading)]), np.array([-np.sin(heading), np.cos(heading)])
         points = middle[:, None] + along_m[:, None] * left
@@ -128,17 +136,30 @@ def light_bounds(
             continue
         centre = middle[fits] - bar.forward_m * ahead
         gap_m = shapely.distance(footprint, shapely.points(centre)) - radius_m
+        nearest_gap_m = min(nearest_gap_m, float(gap_m.min()))
         leg_m = LEG * bar.nozzle_m * np.linspace(0, 1, 5)
         behind = np.concatenate([points[fits] - back_m * ahead for back_m in leg_m], axis=1)
-        came = (share_at(swept, behind, grid) >= SWEPT).all(axis=1)
+        came = (share_at(swept, behind, grid) >= SWEPT).all(axis=1) & _likely(travel, points[fits], heading)
         low_m = min(low_m, float(gap_m[came].min(initial=np.inf)))
         off = middle[fits] - nearest_m
         covers = (np.abs(off @ ahead) < LATTICE_M) & (np.abs(off @ left) <= bar.nozzle_m / 2 + LATTICE_M)
         high_m = max(high_m, float(gap_m[covers].max(initial=-np.inf)))
-    return BodyBounds(low_m, max(low_m, high_m)) if np.isfinite([low_m, high_m]).all() else None
+    # One that only went in curves came straight on nowhere.
+    low_m = low_m if np.isfinite(low_m) else nearest_gap_m
+    return BodyBounds(low_m, max(low_m, high_m)) if np.isfinite(high_m) else None
 
 
 def _beside(point_m: tuple[float, float], nozzle_m: float) -> FloatArray:
     """Return further places (M, 2) to try: those of a nozzle that just reaches a point, at every heading."""
     turn = np.deg2rad(np.arange(0, 360, TURN_DEG / 2))[:, None]
     return np.asarray(point_m) + PART_SEEN / 2 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
+
+
+def _likely(travel: TravelField, points_m: FloatArray, heading_rad: float) -> NDArray[np.bool_]:
+    """Say which rows of points (N, K, 2) may have been swept at a heading, by the direction that the light tells."""
+    row, col = np.rint(travel.grid.to_cell(points_m)).astype(int).transpose(2, 0, 1)
+    row, col = row.clip(0, travel.grid.rows - 1), col.clip(0, travel.grid.cols - 1)
+    told = travel.axis[row, col] * np.minimum(travel.weight[row, col], 1)
+    say = np.abs(told).mean(axis=1)
+    along = (told * np.exp(-2j * heading_rad)).real.mean(axis=1)
+    return np.asarray((say < LEAST_TOLD) | (along >= say * np.cos(2 * np.deg2rad(WITHIN_DEG))))

@@ -31,6 +31,7 @@ from coverage_lab.simulate.truth import run_truth
 FloatArray = NDArray[np.float64]
 
 NIGHT = "2031-02-11"
+PEN_NIGHT = "2031-02-12"  # beside it in one season: avoidance trials
 _TAPE_TOLERANCE_M = 0.01
 
 
@@ -39,6 +40,7 @@ class NightPlan:
     """What to simulate. Equal plans give equal nights."""
 
     room: Room
+    name: str = NIGHT
     seed: int = 1
     drivers: tuple[Driver, ...] = FLOCK[:3]
     repeats: int = 1
@@ -55,7 +57,7 @@ def write_season(folder: Path, plan: NightPlan) -> Path:
     Raises CannotWrite where a file cannot be stored.
     """
     rng = np.random.default_rng([plan.seed, 0])
-    night = folder / NIGHT
+    night = folder / plan.name
     night.mkdir(parents=True, exist_ok=True)
     camera = ceiling_camera(plan.room.floor, megapixels=plan.megapixels, height_m=plan.camera_height_m, rng=rng)
     true_room = _moved_markers(plan.room, rng) if plan.draw_tolerances else plan.room

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import shapely
 from shapely import LineString, Point, Polygon, affinity, box
 
 from coverage_lab.room.room import Area, Decoy, Room
-from coverage_lab.simulate.rooms import corner_markers
+from coverage_lab.simulate.rooms import corner_markers, named_room
 
 _APART_M = 0.5  # between decoys, so that a robot passes between and each is judged by itself
 _FROM_WALL_M = 0.45  # what lies free in the middle can be passed on all sides
@@ -24,6 +26,15 @@ def pen() -> Room:
         1.8,
         (Decoy("bright knot", knot, 0.03), Decoy("dark roll", roll, 0.04), Decoy("puck", puck, 0.02)),
     )
+
+
+def named_place(name: Literal["study", "hall", "random", "pen", "random-pen"], seed: int) -> Room:
+    """Return a room or a pen by its name; `seed` decides the random ones."""
+    if name == "pen":
+        return pen()
+    if name == "random-pen":
+        return random_pen(np.random.default_rng([seed, 1_001]))
+    return named_room(name, seed)
 
 
 def random_pen(rng: np.random.Generator) -> Room:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import cycle
 from typing import Literal
 
 import numpy as np
@@ -52,6 +53,12 @@ FLOCK: tuple[Driver, ...] = (
     Driver(Robot("dunlin", Bar(0.17, 0, 0.166, 0.08, 0.002, 0.0), 0.29, 0.084), "spiral", Motion(0.27, 1.6)),
     Driver(Robot("curlew", Bar(0.21, 22, 0.206, 0.098, 0.002, 0.0), 0.35, 0.1), "crossed lanes"),
     Driver(Robot("siskin", Bar(0.2, 11, 0.19, 0.092, 0.002, 0.03), 0.32, 0.095), "slanted lanes"),
+)
+
+
+# The same robots in a pen with decoys, each with another behaviour.
+AVOIDERS: tuple[Driver, ...] = tuple(
+    replace(driver, manner=behaviour) for driver, behaviour in zip(FLOCK, cycle(BEHAVIOURS), strict=False)
 )
 
 

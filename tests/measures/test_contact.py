@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +12,9 @@ from hypothesis import strategies as st
 from shapely import LineString, Point, box
 
 from coverage_lab.job import Bar, Robot
+from coverage_lab.measures.around_decoy import clearance, swept_around
 from coverage_lab.measures.contact import (
+    BodyBounds,
     Poses,
     after,
     contact_times,
@@ -18,7 +23,8 @@ from coverage_lab.measures.contact import (
     track_clearance,
 )
 from coverage_lab.measures.smear import smeared_area
-from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.field import TravelField, field_of_track
+from coverage_lab.room.grid import FloorGrid, ShareArray
 
 PUCK = Point(1, 1).buffer(0.04, quad_segs=64)
 BODY_M = 0.3
@@ -88,30 +94,76 @@ def test_smeared_floor_is_the_strip_of_the_nozzle():
     assert ahead.bounds == pytest.approx((0.05, -0.1, 1.05, 0.1))
 
 
-@settings(max_examples=25)
-@given(st.floats(0.02, 0.3), st.floats(-0.06, 0.08), st.floats(0.14, 0.26))
-def test_bounds_hold_a_robot_that_drives_past(gap_m: float, forward_m: float, nozzle_m: float):
+FLOOR = box(0, 0, 2, 2)
+GRID = FloorGrid.over(FLOOR, 0.002)
+
+
+def driven(poses: Poses, one: Robot, *, told: bool) -> tuple[ShareArray, TravelField]:
+    """The swept floor of a drive, and the directions that its light tells, or none."""
+    steps = [
+        np.linspace(start, end, 200) for start, end in pairwise(np.column_stack([poses.centre_m, poses.heading_rad]))
+    ]
+    field = field_of_track(np.concatenate(steps), one.bar, FLOOR)
+    swept = GRID.weights(smeared_area(poses, one.bar).intersection(FLOOR))
+    return swept, field if told else replace(field, weight=np.zeros_like(field.weight))
+
+
+def bounds_of(poses: Poses, one: Robot, *, told: bool = True) -> BodyBounds:
+    swept, field = driven(poses, one, told=told)
+    near = clearance(PUCK, swept_around(swept, GRID, PUCK))
+    assert near is not None
+    found = light_bounds(swept, GRID, field, PUCK, near.on_swept_m, one)
+    assert found is not None
+    return found
+
+
+@settings(max_examples=20)
+@given(st.floats(0.02, 0.3), st.floats(-0.06, 0.08), st.floats(0.14, 0.26), st.booleans())
+def test_bounds_hold_a_robot_that_drives_past(gap_m: float, forward_m: float, nozzle_m: float, told: bool):
     one = robot(nozzle_m, forward_m)
     y_m = 1.04 + gap_m + nozzle_m / 2
-    swept = box(0.2 + forward_m, y_m - nozzle_m / 2, 1.8 + forward_m, y_m + nozzle_m / 2)
-    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
-    bounds = light_bounds(grid.weights(swept), grid, PUCK, (1.0, 1.04 + gap_m), one)
-    assert bounds is not None
+    bounds = bounds_of(along((0.3, y_m), (1.7, y_m)), one, told=told)
     true_m = gap_m + nozzle_m / 2 - BODY_M / 2
-    assert bounds.low_m - 0.006 <= true_m <= bounds.high_m + 0.006
+    assert bounds.low_m - 0.007 <= true_m <= bounds.high_m + 0.007
 
 
-def test_a_single_strip_leaves_little_doubt():
-    y_m = 1.04 + 0.08 + 0.1
-    swept = box(0.2, y_m - 0.1, 1.8, y_m + 0.1)
-    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
-    bounds = light_bounds(grid.weights(swept), grid, PUCK, (1.0, 1.12), robot())
-    assert bounds is not None
-    assert -0.05 < bounds.low_m < 0.03
-    assert bounds.high_m == pytest.approx(0.03, abs=0.02)
+@pytest.mark.parametrize("told", [True, False])
+@pytest.mark.parametrize("reach_m", [0.18, 0.22, 0.3])  # of its edge from the decoy's middle
+def test_bounds_hold_a_robot_that_comes_head_on_and_turns(reach_m: float, told: bool):
+    stop = 1 - reach_m - BODY_M / 2
+    poses = along((0.25, 1.0), (stop, 1.0), (stop, 1.7))
+    bounds = bounds_of(poses, robot(), told=told)
+    true_m = track_clearance(poses, PUCK, BODY_M)
+    assert bounds.low_m - 0.007 <= true_m <= bounds.high_m + 0.007
+
+
+def test_one_lap_around_a_decoy_is_bounded_too():
+    away_m = 0.04 + 0.03 + BODY_M / 2
+    turns = np.linspace(0, 2 * np.pi, 49)
+    bounds = bounds_of(along(*((1 + away_m * np.cos(turn), 1 + away_m * np.sin(turn)) for turn in turns)), robot())
+    assert bounds.low_m - 0.007 < 0.03 < bounds.high_m + 0.007
+
+
+def test_the_lights_direction_narrows_the_bounds():
+    """All floor but a disc around the decoy is swept, by a robot that goes around it and never straight at it."""
+    gap_m = 0.08
+    swept = GRID.weights(FLOOR.difference(PUCK.buffer(gap_m)))
+    _, field = driven(along((0.3, 1.5), (1.7, 1.5)), robot(), told=True)
+    rows, cols = np.mgrid[: field.grid.rows, : field.grid.cols]
+    away = field.grid.to_floor(np.stack([rows, cols], axis=-1)) - 0.9999
+    around = -(((away[..., 0] + 1j * away[..., 1]) / np.hypot(away[..., 0], away[..., 1])) ** 2)
+    seeing = replace(field, axis=around.astype(np.complex64), weight=np.ones_like(field.weight))
+    blind = replace(field, weight=np.zeros_like(field.weight))
+    told, untold = (light_bounds(swept, GRID, one, PUCK, (1.12, 1.0), robot()) for one in (seeing, blind))
+    assert told is not None
+    assert untold is not None
+    true_m = gap_m + 0.1 - BODY_M / 2
+    assert untold.low_m < true_m - 0.06
+    assert told.low_m == pytest.approx(true_m, abs=0.025)
+    assert told.high_m == untold.high_m == pytest.approx(true_m, abs=0.02)
 
 
 def test_what_no_nozzle_of_this_length_swept_has_no_bounds():
-    swept = Point(1.1, 1).buffer(0.04)
-    grid = FloorGrid.over(box(0, 0, 2, 2), 0.002)
-    assert light_bounds(grid.weights(swept), grid, PUCK, (1.06, 1.0), robot()) is None
+    swept = GRID.weights(Point(1.1, 1).buffer(0.04))
+    _, field = driven(along((0.3, 1.5), (1.7, 1.5)), robot(), told=True)
+    assert light_bounds(swept, GRID, field, PUCK, (1.06, 1.0), robot()) is None
