@@ -14,8 +14,9 @@ from coverage_lab.files.room import read_room
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.room.room import Room
 from coverage_lab.simulate.exposure import Exposure
-from coverage_lab.simulate.night import NightPlan, write_season
-from coverage_lab.simulate.robots import FLOCK
+from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season
+from coverage_lab.simulate.pens import pen
+from coverage_lab.simulate.robots import AVOIDERS, FLOCK
 from coverage_lab.simulate.rooms import study
 from coverage_lab.simulate.sensor import Sensor
 
@@ -24,6 +25,9 @@ CLOSET = Room(shapely.box(0, 0, 1.5, 1.2))
 SAMPLES = Path(__file__).parents[2] / "sample_frames"
 # The command in sample_frames/README.md, for its first robot.
 SAMPLE_PLAN = NightPlan(room=study(), seed=7, drivers=FLOCK[:1], exposure=Exposure(level=0.3))
+SAMPLE_PEN = NightPlan(
+    room=pen(), name=PEN_NIGHT, seed=1, drivers=AVOIDERS[:1], megapixels=1.5, exposure=Exposure(level=0.3)
+)
 
 
 @pytest.fixture(scope="module")
@@ -112,8 +116,9 @@ def test_repeats_of_one_bouncer_differ_and_equal_seeds_agree(tmp_path):
     assert (twice / "wren-2.jpg").read_bytes() != (twice / "wren-1.jpg").read_bytes()
 
 
-def test_the_sample_frames_are_what_their_command_makes(tmp_path):
-    made, kept = write_season(tmp_path, SAMPLE_PLAN), SAMPLES / "2031-02-11"
+@pytest.mark.parametrize("plan", [SAMPLE_PLAN, SAMPLE_PEN], ids=lambda plan: plan.name)
+def test_the_sample_frames_are_what_their_command_makes(tmp_path, plan):
+    made, kept = write_season(tmp_path, plan), SAMPLES / plan.name
     for name in ("reference.jpg", "heron-1.jpg"):
         new, old = (cv2.imread(str(folder / name)).astype(np.int16) for folder in (made, kept))
         # Another JPEG codec or processor rounds differently; another picture differs by far more.
