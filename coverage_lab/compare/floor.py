@@ -23,16 +23,20 @@ BlockMask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FloorBlocks:
-    """The floor of one run in blocks: shares of each block, shape (rows, cols) of `grid`, whose cells they are."""
+    """The floor of one run in blocks, shape (rows, cols) of `grid`, whose cells they are."""
 
     grid: FloorGrid
     free: ShareArray
-    swept: ShareArray  # free, visible and swept
     hidden: BlockMask  # where some of the free floor cannot be seen
 
 
-def floor_blocks(grid: FloorGrid, swept: ShareArray, free: ShareArray, hidden: ShareArray) -> FloorBlocks:
-    """Return a run's floor in blocks, from shares of cells (rows, cols). A block is a whole number of cells."""
+def floor_blocks(
+    grid: FloorGrid, swept: ShareArray, free: ShareArray, hidden: ShareArray
+) -> tuple[FloorBlocks, ShareArray]:
+    """Return a run's floor in blocks and the share of each that is free, visible and swept.
+
+    From shares of cells (rows, cols). A block is a whole number of cells.
+    """
     side = max(1, round(BLOCK_M / grid.cell_m))
     seen = np.maximum(free - hidden, 0)
     rows, cols = -(-grid.rows // side), -(-grid.cols // side)
@@ -43,7 +47,7 @@ def floor_blocks(grid: FloorGrid, swept: ShareArray, free: ShareArray, hidden: S
         return np.asarray(cv2.resize(padded, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
     blocks = FloorGrid(grid.west_m, grid.north_m, rows, cols, grid.cell_m * side)
-    return FloorBlocks(blocks, means(free), means(swept * seen), means(hidden) > 0)
+    return FloorBlocks(blocks, means(free), means(hidden) > 0), means(swept * seen)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,9 +65,9 @@ class Common:
         """Free floor in these blocks."""
         return _area_m2(self.free, self.shown, self.grid)
 
-    def covered_percent(self, run: FloorBlocks) -> float:
-        """Return a run's coverage of this floor, of which there must be some."""
-        return 100 * _area_m2(run.swept, self.shown, self.grid) / self.area_m2
+    def covered_percent(self, swept: ShareArray) -> float:
+        """Return the coverage of this floor, of which there must be some, by a run's `swept` shares of blocks."""
+        return 100 * _area_m2(swept, self.shown, self.grid) / self.area_m2
 
     def alone_hides_m2(self, run: FloorBlocks) -> float:
         """Return the floor that is left out for this run only."""
@@ -94,16 +98,17 @@ def common_floor(runs: Iterable[FloorBlocks]) -> Common | None:
     return None if found is None else replace(found, shown=found.hidden_by == 0)
 
 
-def missed_share(runs: Iterable[FloorBlocks]) -> ShareArray:
+def missed_share(runs: Iterable[tuple[FloorBlocks, ShareArray]]) -> ShareArray:
     """Return how often each block was missed over a robot's runs, one or more, in [0, 1]; NaN where none shows floor.
 
-    A block counts as far as its floor was missed, in the runs that show it whole.
+    `runs` are floors with swept shares of their blocks. A block counts as far as its floor was missed, in the runs that
+    show it whole.
     """
     missed: NDArray[np.float64] | None = None
     shown: NDArray[np.float64] | None = None
-    for run in runs:
-        seen = ~run.hidden & (run.free > 0)
-        share = np.where(seen, 1 - run.swept / np.where(seen, run.free, 1), 0).clip(0, 1)
+    for floor, swept in runs:
+        seen = ~floor.hidden & (floor.free > 0)
+        share = np.where(seen, 1 - swept / np.where(seen, floor.free, 1), 0).clip(0, 1)
         missed = share.astype(np.float64) if missed is None else missed + share
         shown = seen.astype(np.float64) if shown is None else shown + seen
     if missed is None or shown is None:

@@ -68,32 +68,43 @@ def _to_bytes(share: ShareArray) -> NDArray[np.uint8]:
 
 def _stored_blocks(plan: PlanArrays) -> dict[str, NDArray[np.generic]]:
     """Return the floor in blocks beside its cells, so that a comparison of thousands of runs need not count these."""
-    grid = plan.grid
-    found = floor_blocks(grid, as_stored(plan.swept), as_stored(plan.free), as_stored(plan.hidden))
-    half = np.float32(0.5)
+    floor, swept = floor_blocks(plan.grid, as_stored(plan.swept), as_stored(plan.free), as_stored(plan.hidden))
     return {
-        "block_grid": np.array([found.grid.west_m, found.grid.north_m, found.grid.cell_m]),
-        "block_free": (found.free * np.float32(_FULL_BLOCK) + half).astype(np.uint16),
-        "block_swept": (found.swept * np.float32(_FULL_BLOCK) + half).astype(np.uint16),
-        "block_hidden": found.hidden,
+        "block_grid": np.array([floor.grid.west_m, floor.grid.north_m, floor.grid.cell_m]),
+        "block_free": _to_words(floor.free),
+        "block_hidden": floor.hidden,
+        "block_swept": _to_words(swept),
     }
 
 
-def _blocks_from(stored: Mapping[str, NDArray[np.generic]]) -> FloorBlocks:
-    west_m, north_m, cell_m = stored["block_grid"].tolist()
-    free, swept = (stored[name].astype(np.float32) / np.float32(_FULL_BLOCK) for name in ("block_free", "block_swept"))
-    rows, cols = free.shape
-    hidden = stored["block_hidden"].astype(np.bool_)
-    return FloorBlocks(FloorGrid(west_m, north_m, rows, cols, cell_m), free, swept, hidden)
+def _to_words(share: ShareArray) -> NDArray[np.uint16]:
+    return (share * np.float32(_FULL_BLOCK) + np.float32(0.5)).astype(np.uint16)
 
 
-def read_blocks(path: Path) -> FloorBlocks:
+def _from_words(stored: NDArray[np.generic]) -> ShareArray:
+    return stored.astype(np.float32) / np.float32(_FULL_BLOCK)
+
+
+def read_floor_blocks(path: Path) -> FloorBlocks:
     """Return the floor of a stored plan in blocks. Raises BadInput if it is missing or broken."""
+    stored = _block_arrays(path, "block_grid", "block_free", "block_hidden")
+    west_m, north_m, cell_m = stored["block_grid"].tolist()
+    rows, cols = stored["block_free"].shape
+    grid = FloorGrid(west_m, north_m, rows, cols, cell_m)
+    return FloorBlocks(grid, _from_words(stored["block_free"]), stored["block_hidden"].astype(np.bool_))
+
+
+def read_swept_blocks(path: Path) -> ShareArray:
+    """Return the share of each block of a stored plan that is free, visible and swept. Raises BadInput as before."""
+    return _from_words(_block_arrays(path, "block_swept")["block_swept"])
+
+
+def _block_arrays(path: Path, *names: str) -> Mapping[str, NDArray[np.generic]]:
     broken = suppress(OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile)  # `read_plan` says what is wrong
     with broken, np.load(path, allow_pickle=False) as stored:
-        if "block_grid" in stored:
-            return _blocks_from(stored)
-    return _blocks_from(_stored_blocks(read_plan(path)))
+        if names[0] in stored:
+            return {name: stored[name] for name in names}
+    return _stored_blocks(read_plan(path))  # of a version that stored cells only
 
 
 def as_stored(share: ShareArray) -> ShareArray:

@@ -18,7 +18,7 @@ from coverage_lab.compare.tell_apart import MOST_FOR_TUKEY
 from coverage_lab.compare.values import HEADLINE, CommonFloor, ComparedRun, Comparison
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import quoted, suggest
-from coverage_lab.files.plan import read_blocks
+from coverage_lab.files.plan import read_floor_blocks, read_swept_blocks
 from coverage_lab.season.index import Index
 from coverage_lab.season.numbers import MEASURES, compared_run, shares_of
 
@@ -190,7 +190,12 @@ def _on_common_floor(season: _Season, runs: Sequence[ComparedRun], warnings: lis
         worst, _ = _hides_most(season, inside, common)
         wrong = f"the {len(inside)} compared runs show no floor in common; {worst} alone hides the most of it"
         raise BadInput(Problem(season.folder, inside[0].room, wrong, "Refuse that run in review, or choose robots"))
-    headline = {run.key: common.covered_percent(_blocks(season, run)) for run in inside}
+    headline = {}
+    for run in inside:
+        try:
+            headline[run.key] = common.covered_percent(read_swept_blocks(_plan(season, run)))
+        except BadInput as error:
+            broken[run.key] = f"plan.npz: {error.problems[0].wrong}"
     if common.area_m2 < _LEAST_COMMON * common.visible_m2[0]:
         worst, alone_m2 = _hides_most(season, inside, common)
         warnings.append(
@@ -213,8 +218,8 @@ def _with_headline(run: ComparedRun, headline: Mapping[str, float]) -> ComparedR
     return replace(run, values={HEADLINE: headline[run.key], **run.values}, u=u)
 
 
-def _blocks(season: _Season, run: ComparedRun) -> FloorBlocks:
-    return read_blocks(season.folder / run.folder / "plan.npz")
+def _plan(season: _Season, run: ComparedRun) -> Path:
+    return season.folder / run.folder / "plan.npz"
 
 
 def _common(season: _Season, runs: Sequence[ComparedRun], broken: dict[str, str]) -> Common | None:
@@ -226,7 +231,7 @@ def _common(season: _Season, runs: Sequence[ComparedRun], broken: dict[str, str]
         for run in runs:
             reading = run.key
             try:
-                yield _blocks(season, run)
+                yield read_floor_blocks(_plan(season, run))
             except BadInput as error:
                 broken[run.key] = f"plan.npz: {error.problems[0].wrong}"
 
@@ -239,7 +244,7 @@ def _common(season: _Season, runs: Sequence[ComparedRun], broken: dict[str, str]
 
 def _hides_most(season: _Season, runs: Sequence[ComparedRun], common: Common) -> tuple[str, float]:
     """Return the run that alone hides most, and how much."""
-    alone = {run.key: common.alone_hides_m2(_blocks(season, run)) for run in runs}
+    alone = {run.key: common.alone_hides_m2(read_floor_blocks(_plan(season, run))) for run in runs}
     worst = max(alone, key=lambda key: alone[key])
     return worst, alone[worst]
 

@@ -29,8 +29,9 @@ def shares(grid: FloorGrid, seed: int):
 def test_a_runs_share_of_common_floor_is_that_of_its_cells(rows: int, cols: int, cell_m: float, seed: int):
     grid = FloorGrid(1.0, 3.0, rows, cols, cell_m)
     swept, free, hidden = shares(grid, seed)
-    other = shares(grid, seed + 1)[2] * 0 + np.minimum(shares(grid, seed + 1)[2], free)
-    runs = [floor_blocks(grid, swept, free, hidden), floor_blocks(grid, swept, free, other)]
+    other = np.minimum(shares(grid, seed + 1)[2], free)
+    by_block = floor_blocks(grid, swept, free, hidden)[1]
+    runs = [floor_blocks(grid, swept, free, one)[0] for one in (hidden, other)]
     side = max(1, round(BLOCK_M / cell_m))
     common = common_floor(runs)
     inside = np.kron(common.shown, np.ones((side, side), bool))[:rows, :cols]
@@ -38,7 +39,7 @@ def test_a_runs_share_of_common_floor_is_that_of_its_cells(rows: int, cols: int,
     assert common.area_m2 == pytest.approx(free[inside].sum() * cell_m**2, rel=1e-4, abs=1e-9)
     if common.area_m2 > 0:
         share = 100 * (swept * free)[inside].sum() / free[inside].sum()
-        assert common.covered_percent(runs[0]) == pytest.approx(share, rel=1e-4)
+        assert common.covered_percent(by_block) == pytest.approx(share, rel=1e-4)
     alone = np.kron(runs[0].hidden & ~runs[1].hidden, np.ones((side, side), bool))[:rows, :cols]
     assert common.alone_hides_m2(runs[0]) == pytest.approx(free[alone].sum() * cell_m**2, rel=1e-4, abs=1e-9)
     assert common.visible_m2[0] <= common.visible_m2[1]
@@ -47,7 +48,7 @@ def test_a_runs_share_of_common_floor_is_that_of_its_cells(rows: int, cols: int,
 
 def test_other_cells_or_another_room_are_no_common_floor():
     grid = FloorGrid(0.0, 1.0, 20, 20, 0.01)
-    run = floor_blocks(grid, *shares(grid, 1))
+    run, _ = floor_blocks(grid, *shares(grid, 1))
     with pytest.raises(OtherFloorError):
         common_floor([run, replace(run, grid=replace(run.grid, west_m=0.5))])
     with pytest.raises(OtherFloorError):

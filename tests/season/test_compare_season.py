@@ -14,7 +14,7 @@ from stored_seasons import write_sheet
 
 from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.errors import BadInput
-from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_blocks, read_plan
+from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_floor_blocks, read_plan, read_swept_blocks
 from coverage_lab.season.comparing import Wanted, compare_season
 from coverage_lab.season.index import open_index
 from coverage_lab.season.reviewing import review_run
@@ -93,11 +93,12 @@ def test_a_plan_without_blocks_is_counted_again(season: Path):
     path = season / N1 / "results" / "avocet-1" / "plan.npz"
     with np.load(path) as stored:
         cells = {name: stored[name] for name in stored if not name.startswith("block_")}
-    before = read_blocks(path)
+    before, swept = read_floor_blocks(path), read_swept_blocks(path)
     np.savez_compressed(path, **cells)
-    after = read_blocks(path)
-    for name in ("free", "swept", "hidden"):
+    after = read_floor_blocks(path)
+    for name in ("free", "hidden"):
         np.testing.assert_array_equal(getattr(before, name), getattr(after, name))
+    np.testing.assert_array_equal(swept, read_swept_blocks(path))
     assert before.grid == after.grid
 
 
@@ -128,6 +129,18 @@ def test_each_run_that_is_not_compared_says_why(season: Path):
     assert (inside.key, inside.review, inside.review_by) == (f"{N1}/curlew-1", "accepted", "Kim")
     assert found.model is None
     assert any("one robot only" in line for line in found.warnings)
+
+
+def test_a_plan_whose_swept_floor_is_broken_is_left_out(season: Path):
+    path = season / N2 / "results" / "curlew-2" / "plan.npz"
+    with np.load(path) as stored:
+        arrays = dict(stored)
+    for name in ("swept", "block_swept"):
+        del arrays[name]
+    np.savez_compressed(path, **arrays)
+    found = only(season)
+    assert list(left_out(found)) == [f"{N2}/curlew-2"]
+    assert {one.robot: one.runs for one in found.robots}["curlew"] == 2
 
 
 def test_a_review_is_open_again_once_numbers_changed(season: Path):
