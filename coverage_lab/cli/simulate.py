@@ -42,6 +42,10 @@ def simulate(
     look: Annotated[
         Look, typer.Option(help="plain JPEG; vivid JPEG (contrast and sharpening); linear 16-bit PNG with dark frame.")
     ] = Look.PLAIN,
+    frames: Annotated[int, typer.Option(min=1, max=2000, help="Exposures in a row that each run is shot as.")] = 1,
+    shutter_gap_s: Annotated[
+        float, typer.Option(min=0, max=60, help="How long the shutter is closed between two of them.")
+    ] = 0.0,
 ) -> None:
     """Make a season of long exposures with known truth, to try things out on; in a pen, avoidance trials.
 
@@ -54,6 +58,7 @@ def simulate(
     from coverage_lab.simulate.pens import named_place
     from coverage_lab.simulate.robots import AVOIDERS, FLOCK
     from coverage_lab.simulate.sensor import Sensor, Transfer
+    from coverage_lab.simulate.series import Shutter
 
     place = named_place(room.value, seed)
     name, flock = (PEN_NIGHT, AVOIDERS) if place.decoys else (NIGHT, FLOCK)
@@ -68,6 +73,7 @@ def simulate(
         repeats=repeats,
         megapixels=megapixels,
         exposure=Exposure(level=brightness / 100, sensor=Sensor(transfer=transfers[look])),
+        shutter=Shutter(frames, shutter_gap_s) if frames > 1 else None,
     )
     night = write_season(out, plan)
     typer.echo(f"{robots * repeats} runs written to {night}; what really happened is in truth.json", err=True)

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from coverage_lab.job import Bar
 from coverage_lab.simulate.scene import Colour, Scene, hidden_in_picture
 from coverage_lab.simulate.sensor import Codes, Sensor, develop
-from coverage_lab.simulate.sheen import sheen
-from coverage_lab.simulate.trail import Optics, led_places, trail_light
+from coverage_lab.simulate.trail import Optics, led_places, trail_light, usual_speed_m_s
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -40,23 +39,44 @@ class Exposure:
     vignetting_cos_power: float = 0.0  # light falls to the picture's corners as cos(angle) to this power
 
 
-def expose(poses: FloatArray, bar: Bar, scene: Scene, exposure: Exposure, rng: np.random.Generator) -> Codes:
+@dataclass(frozen=True, slots=True, eq=False)
+class Lit:
+    """What all frames of one run share: how strong each lamp is, the speed that `level` refers to, what is hidden."""
+
+    strengths: FloatArray  # one per place of `led_places`, mean 1
+    speed_m_s: float
+    hidden: Picture  # (rows, cols), share of each pixel that furniture hides at bar height
+
+
+def light_up(poses: FloatArray, bar: Bar, scene: Scene, exposure: Exposure, rng: np.random.Generator) -> Lit:
+    """Draw a run's lamps; `poses` (N, 4) are those of the whole run."""
+    strengths = np.maximum(rng.normal(1, exposure.led_spread, len(led_places(bar))), 0.05)
+    return Lit(strengths / strengths.mean(), usual_speed_m_s(poses), hidden_in_picture(scene, bar.height_m))
+
+
+def expose(
+    poses: FloatArray, bar: Bar, scene: Scene, exposure: Exposure, rng: np.random.Generator, lit: Lit | None = None
+) -> Codes:
     """Return the picture (rows, cols, 3), blue first, of a run with poses (N, 4) as in `simulate.drives`.
 
-    8 bit, or 16 bit for a linear sensor. `bar` holds the true height of the lights.
+    8 bit, or 16 bit for a linear sensor. `bar` holds the true height of the lights. `poses` may be a part of a run,
+    for one frame of a series; `lit` then is what `light_up` draws for the whole.
     """
-    return develop(colour_light(poses, bar, scene, exposure, rng), exposure.sensor, rng)
+    return develop(colour_light(poses, bar, scene, exposure, rng, lit), exposure.sensor, rng)
 
 
-def colour_light(poses: FloatArray, bar: Bar, scene: Scene, exposure: Exposure, rng: np.random.Generator) -> Picture:
+def colour_light(
+    poses: FloatArray, bar: Bar, scene: Scene, exposure: Exposure, rng: np.random.Generator, lit: Lit | None = None
+) -> Picture:
     """Return the light (rows, cols, 3) that reaches the sensor, before clipping and noise."""
-    strengths = np.maximum(rng.normal(1, exposure.led_spread, len(led_places(bar))), 0.05)
-    hidden = hidden_in_picture(scene, bar.height_m)
-    light = trail_light(poses, bar, strengths / strengths.mean(), scene.camera, hidden, exposure.level, exposure.optics)
+    lit = lit or light_up(poses, bar, scene, exposure, rng)
+    light = trail_light(
+        poses, bar, lit.strengths, scene.camera, lit.hidden, exposure.level, exposure.optics, lit.speed_m_s
+    )
     glow = exposure.glow * _glow(light, scene)
     colour = np.array(exposure.led_colour, np.float32)
     picture = light[..., None] * colour
-    picture += ((glow + sheen(light, scene))[..., None] * scene.reflectance) * colour
+    picture += (glow[..., None] * scene.reflectance) * colour
     picture += (exposure.leak * _leak(light.shape))[..., None] * scene.reflectance / _typical(scene)
     picture *= _vignetting(scene, exposure.vignetting_cos_power)[..., None]
     return np.asarray(picture, dtype=np.float32)

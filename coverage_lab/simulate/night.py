@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,17 +23,20 @@ from coverage_lab.job import Robot
 from coverage_lab.room.room import Room
 from coverage_lab.simulate.cameras import ceiling_camera
 from coverage_lab.simulate.exposure import Exposure, expose
+from coverage_lab.simulate.growth import growth_truth
 from coverage_lab.simulate.reference import reference_frame
 from coverage_lab.simulate.robots import FLOCK, Driver, drive
 from coverage_lab.simulate.scene import Scene, look_down
 from coverage_lab.simulate.sensor import develop, write_picture
-from coverage_lab.simulate.truth import run_truth
+from coverage_lab.simulate.series import Film, Shutter, write_series
+from coverage_lab.simulate.truth import run_truth, true_plan
 
 FloatArray = NDArray[np.float64]
 
 NIGHT = "2031-02-11"
 PEN_NIGHT = "2031-02-12"  # beside it in one season: avoidance trials
 _TAPE_TOLERANCE_M = 0.01
+_FIRST_RUN = datetime(2031, 2, 11, 21, 0)  # the others follow by the hour
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,7 @@ class NightPlan:
     camera_height_m: float = 2.75
     exposure: Exposure = field(default_factory=Exposure)
     lens_file: bool = True  # write lens.json, as after a calibration
+    shutter: Shutter | None = None  # None: one exposure of the whole run
     draw_tolerances: bool = True  # True: bars, markers and tape are off within their tolerances
 
 
@@ -66,34 +71,59 @@ def write_season(folder: Path, plan: NightPlan) -> Path:
     robots = [_true_robot(driver.robot, rng) if plan.draw_tolerances else driver.robot for driver in plan.drivers]
     tape_m = float(camera.centre_m[2]) + (rng.uniform(-1, 1) * _TAPE_TOLERANCE_M if plan.draw_tolerances else 0)
     _write_papers(folder, night, plan, camera, tape_m)
-    runs = {}
+    runs: dict[str, Any] = {}
     for number, (driver, robot) in enumerate(zip(plan.drivers, robots, strict=True)):
         for repeat in range(1, plan.repeats + 1):
             run_rng = np.random.default_rng([plan.seed, 1 + number, repeat])
+            began = _FIRST_RUN + timedelta(hours=len(runs))
+            place = night / f"{robot.name}-{repeat}{_frames_ending(plan)}"
             runs[f"{robot.name}-{repeat}"] = _write_run(
-                night, replace(driver, robot=robot), repeat, scene, plan, run_rng
+                place, replace(driver, robot=robot), scene, plan, began, run_rng
             )
     _write_json(night / "truth.json", {**_scene_truth(scene), "runs": runs})
     return night
 
 
 def _write_run(
-    night: Path, driver: Driver, repeat: int, scene: Scene, plan: NightPlan, rng: np.random.Generator
+    place: Path, driver: Driver, scene: Scene, plan: NightPlan, began: datetime, rng: np.random.Generator
 ) -> dict[str, Any]:
     """Drive, photograph and store one run; return its part of the truth."""
+    robot = driver.robot
     poses = drive(driver, scene.room, rng)
-    codes = expose(poses, driver.robot.bar, scene, plan.exposure, rng)
-    write_picture(night / f"{driver.robot.name}-{repeat}{_ending(plan)}", codes)
-    return {
+    in_time = _photograph(place, poses, robot, scene, plan, began, rng)
+    told: dict[str, Any] = {
         "manner": driver.manner,
-        "bar": _bar_truth(driver.robot),
+        "bar": _bar_truth(robot),
         "robot": {
-            "radius_m": driver.robot.body_diameter_m / 2,
+            "radius_m": robot.body_diameter_m / 2,
             "speed_m_s": driver.motion.speed_m_s,
             "turn_rate_deg_s": round(float(np.rad2deg(driver.motion.turn_rate_rad_s)), 3),
         },
-        "truth": run_truth(poses, driver.robot, scene.room, scene.camera),
+        "truth": run_truth(poses, robot, scene.room, scene.camera),
     }
+    if in_time:
+        floor = true_plan(robot, scene.room, scene.camera)
+        spans_s = np.array([[frame["start_s"], frame["end_s"]] for frame in in_time["frames"]])
+        told["timing"] = in_time
+        told["truth"] |= growth_truth(poses, robot.bar, spans_s, floor.free, floor.free.difference(floor.hidden))
+    return told
+
+
+def _photograph(
+    place: Path,
+    poses: FloatArray,
+    robot: Robot,
+    scene: Scene,
+    plan: NightPlan,
+    began: datetime,
+    rng: np.random.Generator,
+) -> dict[str, Any]:
+    """Store a run's one exposure, or its frames in a folder and return what is true of their times."""
+    if plan.shutter is None:
+        write_picture(place, expose(poses, robot.bar, scene, plan.exposure, rng))
+        return {}
+    film = Film(plan.exposure, plan.shutter, _ending(plan))
+    return write_series(place, poses, robot.bar, scene, film, began, rng)
 
 
 def _write_papers(folder: Path, night: Path, plan: NightPlan, camera: Camera, tape_m: float) -> None:
@@ -121,11 +151,16 @@ def _write_papers(folder: Path, night: Path, plan: NightPlan, camera: Camera, ta
     write_file(night / "night.toml", "\n".join(lines).encode())
     trial = "avoidance" if plan.room.decoys else "coverage"
     rows = ["run,robot,repeat,frames,trial"] + [
-        f"{robot.name}-{repeat},{robot.name},{repeat},{robot.name}-{repeat}{_ending(plan)},{trial}"
+        f"{robot.name}-{repeat},{robot.name},{repeat},{robot.name}-{repeat}{_frames_ending(plan)},{trial}"
         for repeat in range(1, plan.repeats + 1)
         for robot in robots
     ]
     write_file(night / "runs.csv", "\n".join([*rows, ""]).encode())
+
+
+def _frames_ending(plan: NightPlan) -> str:
+    """Return what follows a run's name where its frames lie: a picture's ending, or nothing for a folder."""
+    return _ending(plan) if plan.shutter is None else ""
 
 
 def _ending(plan: NightPlan) -> str:

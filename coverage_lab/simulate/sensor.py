@@ -50,10 +50,15 @@ def develop(light: Picture, sensor: Sensor, rng: np.random.Generator) -> Codes:
     return np.asarray(np.clip(coded * 255 + 0.5, 0, 255), dtype=np.uint8)
 
 
-def write_picture(path: Path, codes: Codes, *, jpeg_quality: int = 90) -> None:
-    """Write codes as JPEG (8 bit, no colour subsampling) or PNG, by the name's ending."""
+def write_picture(path: Path, codes: Codes, *, jpeg_quality: int = 90, exif: bytes | None = None) -> None:
+    """Write codes as JPEG (8 bit, no colour subsampling) or PNG, by the name's ending, with EXIF (a TIFF block)."""
     options = [cv2.IMWRITE_JPEG_QUALITY, jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, 0x111111]
-    done, content = cv2.imencode(path.suffix, codes, options if path.suffix == ".jpg" else [])
+    options = options if path.suffix == ".jpg" else []
+    if exif is None:
+        done, content = cv2.imencode(path.suffix, codes, options)
+    else:
+        block = [np.frombuffer(exif, np.uint8)]
+        done, content = cv2.imencodeWithMetadata(path.suffix, codes, [cv2.IMAGE_METADATA_EXIF], block, options)
     if not done:
         raise ValueError(f"cannot write {codes.dtype} as {path.suffix}")
     path.write_bytes(content.tobytes())

@@ -43,17 +43,18 @@ def trail_light(
     hidden: Picture,
     level: float,
     optics: Optics,
+    speed_m_s: float | None = None,
 ) -> Picture:
     """Return the light (rows, cols) of a run, `level` at the peak of one straight pass below the camera.
 
     `poses` (N, 4) as in `simulate.drives`; `strengths`, one per place of `led_places`, have mean 1; `hidden`
     (rows, cols) is the share of each pixel that furniture hides at bar height. The pass that `level`
-    refers to is driven at the run's usual speed.
+    refers to is driven at `speed_m_s`, the usual speed of `poses` if not given.
     """
     pixel_m = depth_m(camera, bar.height_m) / camera.lens.matrix[0, 0]
     raw = _collect(poses, bar, strengths, camera, _STEP_PX * pixel_m) * (1 - hidden)
     radius_px = optics.led_diameter_m / 2 / pixel_m
-    speed_px_s = usual_speed_m_s(poses) / pixel_m
+    speed_px_s = (speed_m_s or usual_speed_m_s(poses)) / pixel_m
     peak = _pass_peak(led_places(bar) / pixel_m, radius_px, optics) / speed_px_s
     return spread(raw * np.float32(level / peak), radius_px, optics)
 

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from coverage_lab.camera.model import Camera
 from coverage_lab.job import Bar, Robot
 from coverage_lab.room.grid import FloorGrid
-from coverage_lab.room.plan import floor_plan
+from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Area, Room
 from coverage_lab.simulate.near_misses import avoidance_truth
 
@@ -36,33 +36,29 @@ def swept_area(poses: FloatArray, bar: Bar) -> Area:
     The union of the quadrilaterals between neighbouring places of the nozzle; where it turns about a point of
     its own they fall into two triangles.
     """
-    ends = _nozzle_ends(poses[_turning_points(poses)], bar)
-    if len(ends) < 2:
+    pieces = swept_pieces(poses, bar)
+    if len(pieces) == 0:
         raise ValueError("a robot that does not move sweeps no floor")
-    rings = np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)
-    pieces = shapely.polygons(rings)
-    pieces = pieces[shapely.length(pieces) > 0]
-    crossed = ~shapely.is_valid(pieces)
-    pieces[crossed] = shapely.make_valid(pieces[crossed])
     # Neighbours overlap most: united in stretches first, the whole goes several times faster.
     stretches = [_united(pieces[first : first + 60]) for first in range(0, len(pieces), 60)]
     return _united(stretches)
 
 
+def swept_pieces(poses: FloatArray, bar: Bar) -> NDArray[np.object_]:
+    """Return the pieces of floor (metres) between neighbouring places of the nozzle, one after the other."""
+    ends = _nozzle_ends(poses[_turning_points(poses)], bar)
+    rings = np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)
+    pieces: NDArray[np.object_] = shapely.polygons(rings)
+    pieces = pieces[shapely.length(pieces) > 0]
+    crossed = ~shapely.is_valid(pieces)
+    pieces[crossed] = shapely.make_valid(pieces[crossed])
+    return pieces
+
+
 def run_truth(poses: FloatArray, robot: Robot, room: Room, camera: Camera) -> dict[str, Any]:
     """Return the truth of a run as plain values; `robot` and `room` as they truly are."""
     swept = swept_area(poses, robot.bar)
-    plan = floor_plan(
-        room,
-        body_diameter_m=robot.body_diameter_m,
-        body_height_m=robot.body_height_m,
-        nozzle_m=robot.bar.nozzle_m,
-        forward_m=robot.bar.forward_m,
-        bar_height_m=robot.bar.height_m,
-        camera_centre_m=camera.centre_m,
-        seen=None,
-        grid=FloorGrid.over(room.floor, _UNUSED_CELL_M),
-    )
+    plan = true_plan(robot, room, camera)
     free, hidden, reachable = plan.free, plan.hidden, plan.reachable
     visible = free.difference(hidden)
     step = np.diff(poses, axis=0)
@@ -88,6 +84,21 @@ def run_truth(poses: FloatArray, robot: Robot, room: Room, camera: Camera) -> di
         "hidden_free_floor_wkt": _wkt(hidden),
         "wkt_simplify_tolerance_m": _WKT_M,
     }
+
+
+def true_plan(robot: Robot, room: Room, camera: Camera) -> FloorPlan:
+    """Lay out the floor as it truly is for one robot; only the plan's polygons are exact."""
+    return floor_plan(
+        room,
+        body_diameter_m=robot.body_diameter_m,
+        body_height_m=robot.body_height_m,
+        nozzle_m=robot.bar.nozzle_m,
+        forward_m=robot.bar.forward_m,
+        bar_height_m=robot.bar.height_m,
+        camera_centre_m=camera.centre_m,
+        seen=None,
+        grid=FloorGrid.over(room.floor, _UNUSED_CELL_M),
+    )
 
 
 def _nozzle_ends(poses: FloatArray, bar: Bar) -> FloatArray:
