@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from unicodedata import normalize
 
 from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.by_clock import Span, frames_in, span_of, wall_moments
 from coverage_lab.files.checking import MistakeError, attempt, quoted, suggest
 from coverage_lab.files.places import is_junk, locate, natural
 from coverage_lab.files.rows import Line, Sheet, read_sheet, run_id
@@ -32,10 +34,17 @@ class _Reading:
     found: list[Problem] = field(default_factory=list)
     taken: dict[tuple[str, Path], str] = field(default_factory=dict)  # who has a frame, by trial
     closed: set[str] = field(default_factory=set)  # runs whose last frame is named
+    moments: dict[Path, datetime] | None = None  # when each picture was begun; read where a row asks for it
 
     @property
     def night(self) -> Night:
         return self.shelf.night
+
+    def moments_of_pictures(self) -> dict[Path, datetime]:
+        """When each of the night's pictures was begun, read once."""
+        if self.moments is None:
+            self.moments = wall_moments(self.shelf.pictures, self.night.camera)
+        return self.moments
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +132,10 @@ def _run(line: Line, reading: _Reading) -> Run | None:
     from_id = _ROBOT_AND_REPEAT.fullmatch(row.run)
     robot = attempt(path, line.place("robot"), found, lambda: _robot(row.robot, row.run, night))
     reference = attempt(path, line.place("reference"), found, lambda: _reference(row.reference, night))
-    frames = attempt(path, line.place("frames"), found, lambda: _frames(line, reference, reading))
+    span = attempt(path, line.place("start"), found, lambda: _span(line))
+    frames = None
+    if len(found) == before or row.frames:
+        frames = attempt(path, line.place("frames"), found, lambda: _frames(line, span, reference, reading))
     if robot is None or frames is None or len(found) > before:
         return None
     return Run(
@@ -134,7 +146,7 @@ def _run(line: Line, reading: _Reading) -> Run | None:
         trial=row.trial,
         frames=frames,
         reference=reference,
-        duration_s=None if row.duration_min is None else row.duration_min * 60,
+        duration_s=_duration_s(row.duration_min, span),
         contact_seen=row.contact_seen or None,
         note=row.note,
         conditions=line.conditions,
@@ -162,15 +174,33 @@ def _reference(text: str, night: Night) -> Path | None:
     return place
 
 
-def _frames(line: Line, reference: Path | None, reading: _Reading) -> tuple[Path, ...]:
+def _duration_s(minutes: float | None, span: Span | None) -> float | None:
+    if minutes is not None:
+        return minutes * 60
+    return None if span is None else span.duration_s
+
+
+def _span(line: Line) -> Span | None:
+    """Return the row's time; one end alone says something only where frames are chosen by it, and then not enough."""
     row = line.row
-    if not row.frames and (row.start or row.end):
-        raise MistakeError("is empty, and frames cannot be chosen by start and end yet", "Name the frames")
-    frames = tuple(frame for frame in reading.shelf.find(row.frames or row.run) if frame != reference)
+    return None if row.frames and not (row.start and row.end) else span_of(row.start, row.end)
+
+
+def _frames(line: Line, span: Span | None, reference: Path | None, reading: _Reading) -> tuple[Path, ...]:
+    row, shelf = line.row, reading.shelf
+    if row.frames or span is None:
+        named = row.frames or row.run
+        frames, is_last = tuple(path for path in shelf.find(named) if path != reference), shelf.names_last(named)
+    else:
+        moments = reading.moments_of_pictures()
+        frames = frames_in(span, moments, [path for path in shelf.pictures if path != reference])
+        for frame in frames:
+            shelf.check(frame)
+        is_last = max(moments.values()) > max(moments[frame] for frame in frames)
     if not frames:
         raise MistakeError("names only the reference picture", "Name the run's exposures")
     _take(frames, row.trial, row.run, reading)
-    if reading.shelf.names_last(row.frames or row.run):
+    if is_last:
         reading.closed.add(row.run)
     return frames
 

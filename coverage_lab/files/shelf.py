@@ -62,7 +62,7 @@ class Shelf:
             else:
                 raise
         for frame in frames:
-            self._check(frame)
+            self.check(frame)
         return frames
 
     def names_last(self, text: str) -> bool:
@@ -134,7 +134,8 @@ class Shelf:
         shown = place.with_suffix("") if stem else place
         return shown.name if bare else str(shown)
 
-    def _check(self, frame: Path) -> None:
+    def check(self, frame: Path) -> None:
+        """Raise MistakeError if a picture may not be a frame of this night: a link out of it, or of the other kind."""
         if leaves(frame, self.night.folder):
             raise MistakeError(f"{quoted(frame.name)} is a link that leaves the night", "Copy the file into it")
         source = self.night.camera.source

@@ -200,7 +200,6 @@ def test_replacing_that_makes_no_sense(night: Path, rows: str, words: list[str])
         ("run,use", "heron-1,perhaps", ["column use", "neither yes nor no"]),
         ("run,reference", "heron-1,gone.jpg", ["column reference", 'no "gone.jpg"']),
         ("run,reference", "heron-1,empty", ["column reference", "is a folder"]),
-        ("run,frames,start,end", "heron-1,,22:10,22:40", ["column frames", "start and end yet", "Name the frames"]),
         ("run", "Heron 1", ["column run", '"Heron 1" is not a run id', "for instance heron-1"]),
         ("run,robot", "..,heron", ["column run", '".." is not a run id']),
         ("run,robot", "../heron,heron", ["column run", "is not a run id"]),
