@@ -29,6 +29,7 @@ from coverage_lab.files.room import read_room
 from coverage_lab.frames.correct import corrected
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame, read_frame
+from coverage_lab.frames.settings import other_settings
 from coverage_lab.job import Night, Quality, Robot, Run
 from coverage_lab.measures.avoidance import Drive, measure_avoidance
 from coverage_lab.measures.budget import Mover, Nodes, Sources, contributions
@@ -125,6 +126,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     frame, view = look(run, setting, plan)
     digests = {**setting.digests, frame.path.name: frame.digest}
     quality = [*setting.camera.quality, *plan_remarks(fit, plan, robot)]
+    for taken_off in (setting.dark, setting.ambient):
+        quality.extend(other_settings(frame, taken_off))
     measures = _without_numbers(run, setting, plan, quality)
 
     clip = frame.clip / FULL_LIGHT

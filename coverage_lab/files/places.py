@@ -9,10 +9,7 @@ from pathlib import Path
 from unicodedata import normalize
 
 from coverage_lab.files.checking import MistakeError, quoted, suggest
-
-PLAIN_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff"})
-JPEG_SUFFIXES = frozenset({".jpg", ".jpeg"})
-RAW_SUFFIXES = frozenset({".3fr", ".arw", ".cr2", ".cr3", ".dng", ".nef", ".orf", ".pef", ".raf", ".rw2", ".srw"})
+from coverage_lab.frames.kinds import PLAIN_SUFFIXES, RAW_SUFFIXES, VIDEO_SUFFIXES
 
 _JUNK = frozenset({"thumbs.db", "desktop.ini", "__macosx"})
 
@@ -34,8 +31,8 @@ def is_junk(name: str) -> bool:
 
 
 def is_picture(path: Path) -> bool:
-    """Say whether a file's name is that of a picture we could read."""
-    return not is_junk(path.name) and path.suffix.casefold() in PLAIN_SUFFIXES | RAW_SUFFIXES
+    """Say whether a file's name is that of a picture or video we could read."""
+    return not is_junk(path.name) and path.suffix.casefold() in PLAIN_SUFFIXES | RAW_SUFFIXES | VIDEO_SUFFIXES
 
 
 def locate(text: str, start: Path, boundary: Path) -> Path:

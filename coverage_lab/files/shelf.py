@@ -10,8 +10,6 @@ from pathlib import Path, PurePosixPath
 
 from coverage_lab.files.checking import MistakeError, quoted, suggest
 from coverage_lab.files.places import (
-    JPEG_SUFFIXES,
-    RAW_SUFFIXES,
     folded,
     is_junk,
     is_picture,
@@ -19,6 +17,7 @@ from coverage_lab.files.places import (
     locate,
     natural,
 )
+from coverage_lab.frames.kinds import JPEG_SUFFIXES, RAW_SUFFIXES
 from coverage_lab.job import Night
 
 RESULTS = "results"  # written by us, never a run

@@ -1,6 +1,7 @@
 """Read one picture whole, check it, and give its light.
 
-An 8-bit picture carries the sRGB curve, which is undone here; a 16-bit PNG or TIFF is linear light already.
+An 8-bit picture carries the sRGB curve, which is undone here; a 16-bit PNG or TIFF is linear light already, as is a
+camera's raw file.
 Colour becomes grey by JPEG's own weights (0.299 R + 0.587 G + 0.114 B, ITU-R BT.601). EXIF
 orientation is ignored: coordinates are those of the sensor.
 """
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 from coverage_lab.errors import Problem, UnreadableFrame
 from coverage_lab.frames.exif import Exif, exif_of
+from coverage_lab.frames.kinds import RAW_SUFFIXES, VIDEO_SUFFIXES
 from coverage_lab.frames.light import clip_light, srgb_to_light
 
 LARGEST_PX = 250_000_000
@@ -43,12 +45,16 @@ class Frame:
 
 
 def read_frame(path: Path) -> Frame:
-    """Read a JPEG, PNG or TIFF as linear light.
+    """Read a JPEG, PNG, TIFF or camera raw file as linear light; a video as one exposure of its whole length.
 
     Raises UnreadableFrame if the file is missing, empty, not such a picture, cut off, or larger than
     250 million pixels (judged by its header, before anything is decoded).
     """
+    if path.suffix.lower() in VIDEO_SUFFIXES and path.is_file():
+        return _video(path)
     content = _content(path)
+    if path.suffix.lower() in RAW_SUFFIXES:
+        return _raw(path, content)
     kind = _kind(path, content)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of damaged EXIF, which spoils no pixel
@@ -63,6 +69,19 @@ def read_frame(path: Path) -> Frame:
     light = cv2.LUT(codes, srgb_to_light()) if codes.dtype == np.uint8 else codes
     digest = hashlib.sha256(content).hexdigest()
     return Frame(path, np.asarray(light, dtype=np.uint16), clip_light(codes.dtype), digest, exif)
+
+
+def _raw(path: Path, content: bytes) -> Frame:
+    from coverage_lab.frames.raw import raw_light
+
+    light, exif = raw_light(path, content, LARGEST_PX)
+    return Frame(path, light, clip_light(light.dtype), hashlib.sha256(content).hexdigest(), exif)
+
+
+def _video(path: Path) -> Frame:
+    from coverage_lab.frames.video import whole_video
+
+    return Frame(path, *whole_video(path), None)
 
 
 def _unreadable(path: Path, wrong: str, mend: str) -> UnreadableFrame:

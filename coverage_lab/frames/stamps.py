@@ -13,6 +13,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from coverage_lab.frames.exif import Exif, exif_of
+from coverage_lab.frames.kinds import RAW_SUFFIXES
+from coverage_lab.frames.raw import read_raw_exif
 
 # Year first: with other separators than the standard's colons it still means the same.
 _TAKEN = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(Z|[+-]\d\d:?\d\d)?")
@@ -89,6 +91,8 @@ def read_exif(path: Path) -> Exif | None:
     """Return what the camera wrote into a picture's head; None for a file that is no picture, or has no EXIF."""
     from PIL import Image
 
+    if path.suffix.lower() in RAW_SUFFIXES:
+        return read_raw_exif(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of large pictures and damaged EXIF; nothing is decoded here
         try:

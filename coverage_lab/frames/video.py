@@ -1,0 +1,130 @@
+"""A video as a run: its pictures summed to exposures of about a second, with times from the stream.
+
+Each picture's codes are taken as sRGB, as an 8-bit photograph's are. Summed light is that of one long exposure, up to
+full scale.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.errors import Problem, UnreadableFrame
+from coverage_lab.frames.clock import FrameTimes
+from coverage_lab.frames.light import clip_light, srgb_to_light
+from coverage_lab.job import Quality
+
+EXPOSURE_S = 1.0
+_SHORT = 0.02  # of its promised length that a video may lack: containers round
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Take:
+    """One exposure out of a video."""
+
+    light: NDArray[np.uint16]  # (H, W), 65535 = full scale
+    start_s: float  # on the stream's own clock
+    end_s: float
+
+
+def takes(path: Path, exposure_s: float = EXPOSURE_S) -> Iterator[Take]:
+    """Yield a video's exposures, each the sum of the pictures of `exposure_s`; in the memory of one.
+
+    Orientation marks are ignored. Raises UnreadableFrame if it cannot be opened, or holds no picture.
+    """
+    stream = _opened(path)
+    picture_s = 1 / _rate(stream)
+    total: NDArray[np.uint16] | None = None
+    start_s = now_s = 0.0
+    while True:
+        whole, picture = stream.read()
+        if not whole:
+            break
+        now_s = max(stream.get(cv2.CAP_PROP_POS_MSEC) / 1000, now_s)
+        if total is not None and now_s - start_s > exposure_s - picture_s / 2:
+            yield Take(total, start_s, now_s)
+            total = None
+        if total is None:
+            start_s = now_s
+        light = np.asarray(cv2.LUT(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), srgb_to_light()), dtype=np.uint16)
+        total = light if total is None else np.asarray(cv2.add(total, light), dtype=np.uint16)
+    stream.release()
+    if total is None:
+        raise _no_video(path, "holds no picture that can be decoded")
+    yield Take(total, start_s, now_s + picture_s)
+
+
+def video_times(path: Path, spans_s: Sequence[tuple[float, float]]) -> FrameTimes:
+    """Return the times of a video's exposures, given start and end of each as `takes` yields them.
+
+    A video that ends before its own head says is told as `video-short`.
+    """
+    first_s = spans_s[0][0]
+    length_s = spans_s[-1][1] - first_s
+    promised_s = _promised_s(path)
+    quality: tuple[Quality, ...] = ()
+    if length_s < (1 - _SHORT) * promised_s - 0.5:
+        text = (
+            f"{path.name} ends after {length_s:.0f} s of {promised_s:.0f} s: it was cut off, or is damaged from there "
+            "on. Copy it from the camera again; what came after is missing in every number"
+        )
+        quality = (Quality("video-short", "warning", text),)
+    exposure_s = float(np.median([end_s - start_s for start_s, end_s in spans_s]))
+    return FrameTimes(
+        order=tuple(range(len(spans_s))),
+        start_s=tuple(start_s - first_s for start_s, _ in spans_s),
+        end_s=tuple(end_s - first_s for _, end_s in spans_s),
+        period_s=exposure_s,
+        exposure_s=exposure_s,
+        source="frames",
+        u_s=0.0,
+        quality=quality,
+    )
+
+
+def whole_video(path: Path) -> tuple[NDArray[np.uint16], int, str]:
+    """Return a video as one exposure of its whole length: light (H, W), the light that is clipped, SHA-256.
+
+    Raises UnreadableFrame if it cannot be read, or ends before its own head says.
+    """
+    spans_s, total = [], None
+    for take in takes(path):
+        spans_s.append((take.start_s, take.end_s))
+        total = take.light if total is None else np.asarray(cv2.add(total, take.light), dtype=np.uint16)
+    assert total is not None
+    for remark in video_times(path, spans_s).quality:
+        raise _no_video(path, remark.text)
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return total, clip_light(np.dtype(np.uint8)), digest
+
+
+def _opened(path: Path) -> cv2.VideoCapture:
+    stream = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+    if not stream.isOpened():
+        raise _no_video(path, "is not a video that can be opened")
+    stream.set(cv2.CAP_PROP_ORIENTATION_AUTO, 0)
+    return stream
+
+
+def _rate(stream: cv2.VideoCapture) -> float:
+    rate = float(stream.get(cv2.CAP_PROP_FPS))
+    return rate if np.isfinite(rate) and rate > 0 else 25.0
+
+
+def _promised_s(path: Path) -> float:
+    stream = _opened(path)
+    count = max(float(stream.get(cv2.CAP_PROP_FRAME_COUNT)), 0.0)
+    seconds = count / _rate(stream)
+    stream.release()
+    return seconds
+
+
+def _no_video(path: Path, wrong: str) -> UnreadableFrame:
+    return UnreadableFrame(Problem(path, "", wrong, "Copy it from the camera again, or take it out of the run"))
