@@ -129,7 +129,7 @@ def test_a_cut_off_picture_is_noticed(tmp_path, suffix, share):
     [
         ("empty.jpg", b"", "the file is empty"),
         ("text.jpg", b"run,robot\n1,heron\n", "not a JPEG, PNG or TIFF"),
-        ("raw.nef", b"II*\x00" + bytes(100), "not a JPEG, PNG or TIFF"),
+        ("raw.nef", b"II*\x00" + bytes(100), "cannot be decoded whole"),
         ("huge.png", png_header(60000, 60000), "claims 60000 × 60000 pixels; the limit is 250 million"),
         ("flat.png", png_header(0, 10), "header is damaged or claims no pixels"),
         ("hollow.png", png_header(10, 10), "cannot be decoded whole"),
