@@ -21,6 +21,7 @@ from coverage_lab.season.jobs import NightJob, job_so_far
 PAPERS = frozenset({".toml", ".csv", ".json", ".geojson"})  # endings of what people write
 OF_SEASON = frozenset({RESULTS, "rooms", "pickup"})  # folders in a season that are no nights
 RETRY_S = 60.0  # after a disk was full, or another batch had the night
+AWAITED_S = 120.0  # what is awaited may come where nobody tells us: into the season above, or on a network drive
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +69,12 @@ class Inbox:
             self._read, self._listing = _read(self.folder), listing
         looked = self._sorted_out(self._read, papers, now_s)
         if looked.job is None and looked.again_s is None:
-            if self._arrivals.steady_from_s(entries) is None:
+            again_s = self._arrivals.steady_from_s(entries)
+            if again_s is None:
                 self._doze()
-            else:
-                looked = replace(looked, again_s=self._arrivals.steady_from_s(entries))
+            if again_s is None and looked.says:
+                again_s = now_s + AWAITED_S
+            looked = replace(looked, again_s=again_s)
         return looked
 
     def give_back(self, ids: set[str], now_s: float) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from small_night import Lab
 
-from coverage_lab.season.inbox import RETRY_S, Inbox, Looked, find_inboxes, look_into
+from coverage_lab.season.inbox import AWAITED_S, RETRY_S, Inbox, Looked, find_inboxes, look_into
 
 
 class Dropped:
@@ -25,9 +25,9 @@ class Dropped:
         return self.inbox.look(self.now_s)
 
     def settled(self) -> Looked:
-        """What is found at the first look at which a run is ready, or nothing is awaited any more."""
+        """What is found at the first look at which a run is ready, or time alone brings nothing new."""
         looked = self.look(1)
-        while looked.job is None and looked.again_s is not None:
+        while looked.job is None and looked.again_s is not None and looked.again_s < self.now_s + AWAITED_S:
             looked = self.look(looked.again_s - self.now_s)
         return looked
 
@@ -74,7 +74,11 @@ def test_the_register_of_the_season_is_waited_for(lab: Lab):
     register = (lab.season / "robots.toml").read_bytes()
     (lab.season / "robots.toml").unlink()
     dropped = Dropped(lab.night)
-    assert dropped.settled().says == {"2031-02-11": "waiting for robots.toml"}
+    looked = dropped.settled()
+    assert looked.says == {"2031-02-11": "waiting for robots.toml"}
+    assert (
+        looked.again_s == dropped.now_s + AWAITED_S
+    )  # nobody tells of what comes above a night that is watched itself
     (lab.season / "robots.toml").write_bytes(register)
     assert dropped.ready() == ["heron-1", "heron-2"]
 
