@@ -99,7 +99,7 @@ class Watcher:
         new = self._find(now_s) if elsewhere or now_s >= self._everything_s else set()
         for night in self._nights:
             touched = any(path.is_relative_to(night) for path in relevant)
-            of_season = any(path.is_relative_to(night.parent) for path in elsewhere)
+            of_season = any(_is_paper_of_season(path, night.parent) for path in elsewhere)
             if touched or of_season or night in new or now_s >= self._everything_s:
                 self._due_s.setdefault(night, now_s)
                 self._due_s[night] = min(self._due_s[night], now_s)
@@ -181,6 +181,10 @@ class Watcher:
                 self.say(f"{name}: {text}")
         for key in [key for key in self._told if key[0] == night and key[1] not in says]:
             del self._told[key]
+
+
+def _is_paper_of_season(path: Path, season: Path) -> bool:
+    return path == season / "robots.toml" or path.is_relative_to(season / "rooms")
 
 
 def _without_numbers(text: str) -> str:

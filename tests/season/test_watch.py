@@ -247,6 +247,16 @@ def test_what_we_write_ourselves_wakes_no_night(lab: Lab):
     assert set(told.watcher._due_s) == {lab.night}
 
 
+def test_a_night_that_comes_wakes_no_other_one(lab: Lab):
+    told = Told(lab.season)
+    lab.monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    for _ in range(4):
+        told.step(3)
+    other = Path(shutil.copytree(lab.night, lab.season / "2031-02-12"))
+    told.watcher.step([(Change.added, str(other)), (Change.added, str(other / "night.toml"))], told.now_s)
+    assert set(told.watcher._due_s) == {other}
+
+
 def test_a_folder_that_is_not_there(tmp_path: Path):
     with pytest.raises(BadInput, match="no such folder"):
         Told(tmp_path / "nowhere").watcher.run()
