@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
@@ -134,7 +134,7 @@ def _proposed(number: int, group: Sequence[Taken], among_series: bool) -> Planne
         use=not few,
         note=f"{count}: reference or trial shot?" if few else count,
         start=_clock(first.moment),
-        end=_clock(last.moment),
+        end=_clock(last.moment and last.moment + timedelta(seconds=last.exposure_s or 0.0)),
     )
 
 

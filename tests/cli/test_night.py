@@ -156,7 +156,7 @@ def test_runs_proposed_from_a_card(lab: Lab, tomorrow: Path, tmp_path: Path, ins
         f"{prefix}101ABCDE/DSC_1001..{prefix}101ABCDE/DSC_1025",
     ]
     assert [row["use"] for row in rows] == ["no", "", ""]
-    assert [(row["start"], row["end"]) for row in rows[1:]] == [("19:10:00", "19:19:36"), ("19:33:20", "19:46:08")]
+    assert [(row["start"], row["end"]) for row in rows[1:]] == [("19:10:00", "19:20:06"), ("19:33:20", "19:46:38")]
     if not inside:
         shutil.copytree(tmp_path / "card", tomorrow, dirs_exist_ok=True)
     shutil.copy(lab.night / "reference.jpg", tomorrow)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import gc
 import shutil
 import tracemalloc
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from small_night import Lab
 
 from coverage_lab.season.inbox import AWAITED_S, RETRY_S, Inbox, Looked, find_inboxes, look_into
@@ -109,6 +111,32 @@ def test_frames_of_a_folder_are_counted_until_nothing_comes(lab: Lab):
     quiet_s = dropped.now_s - 3
     assert dropped.ready() == ["heron-3"]
     assert dropped.now_s - quiet_s == pytest.approx(30, abs=1)
+
+
+def dated(source: Path, target: Path, moment: datetime) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9003] = f"{moment:%Y:%m:%d %H:%M:%S}"
+    with Image.open(source) as picture:
+        picture.save(target, exif=exif)
+
+
+def test_a_row_by_the_clock_has_ended_when_a_later_picture_is_there(lab: Lab):
+    sheet = "run,robot,start,end\nheron-1,heron,20:00,20:30\n"
+    (lab.night / "runs.csv").write_text(sheet, encoding="utf-8")
+    (lab.night / "heron-2.jpg").unlink()
+    frame = lab.night / "heron-1.jpg"
+    evening = datetime(2031, 2, 11, 20, 0, 0)
+    for number in range(3):
+        dated(frame, lab.night / f"DSC_{number:04}.jpg", evening + timedelta(minutes=10 * number))
+    frame.unlink()
+    dropped = Dropped(lab.night)
+    began_s = dropped.now_s
+    dropped.look()
+    looked = dropped.look(5)
+    assert looked.says == {"2031-02-11/heron-1": "receiving, 3 frames"}
+    dated(lab.night / "DSC_0002.jpg", lab.night / "DSC_0003.jpg", evening + timedelta(minutes=50))
+    assert dropped.ready() == ["heron-1"]
+    assert dropped.now_s - began_s < 30
 
 
 def test_results_that_hold_are_not_handed_out_and_their_frames_not_decoded(lab: Lab):
