@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
 import numpy as np
-from stored_seasons import known, some_measures, store
+from stored_seasons import known, some_measures, store, write_sheet
 
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes
 from coverage_lab.measures.values import Contribution
@@ -73,8 +74,13 @@ def store_run(season: Path, key: str, plan: PlanArrays, **conditions: str) -> Pa
         contributions=causes,
     )
     folder = store(season, replace(measures, coverage=coverage))
-    (folder / "plan.npz").write_bytes(plan_to_bytes(plan))
+    (folder / "plan.npz").write_bytes(_bytes_of(plan))
     return folder
+
+
+@lru_cache(maxsize=64)  # large seasons have a few plans many times over; plans compare by identity
+def _bytes_of(plan: PlanArrays) -> bytes:
+    return plan_to_bytes(plan)
 
 
 def write_season(season: Path, robots: tuple[str, ...] = ROBOTS, repeats: int = 3, seed: int = 1) -> None:
@@ -83,7 +89,21 @@ def write_season(season: Path, robots: tuple[str, ...] = ROBOTS, repeats: int = 
     for repeat in range(1, repeats + 1):
         night, camera = f"2031-02-{repeat + 10:02d}", float(rng.random())
         (season / night).mkdir(parents=True)
-        rows = [f"{robot}-{repeat},{robot},{repeat},," for robot in robots]
-        (season / night / "runs.csv").write_text("\n".join(["run,robot,repeat,use,replaces", *rows, ""]), "utf-8")
+        write_sheet(season / night, *(f"{robot}-{repeat},{robot},{repeat},," for robot in robots))
         for at, robot in enumerate(robots):
             store_run(season, f"{night}/{robot}-{repeat}", plan_of(0.01 + 0.02 * at, camera, rng))
+
+
+def write_large_season(season: Path, robots: int, per_night: int = 20) -> None:
+    """Write three repeats of each robot in three nights, `per_night` robots a night, with fifty different floors."""
+    rng = np.random.default_rng(7)
+    plans = [[plan_of(missed, camera, rng) for missed in np.linspace(0.02, 0.2, 10)] for camera in np.linspace(0, 1, 5)]
+    for first in range(0, robots, per_night):
+        for repeat in range(3):
+            number = 3 * first // per_night + repeat
+            night, rows = f"night-{number:04d}", []
+            for robot in range(first, min(first + per_night, robots)):
+                rows.append(f"robot{robot}-{repeat},robot{robot},{repeat},,")
+                plan = plans[number % 5][(7 * robot + repeat) % 10]
+                store_run(season, f"{night}/robot{robot}-{repeat}", plan)
+            write_sheet(season / night, *rows)
