@@ -9,7 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from coverage_lab.compare.decoys import DecoyMatrix
 from coverage_lab.job import Quality
+from coverage_lab.pickup.values import PickupResult
 
 HEADLINE = "common_percent"  # the measure that robots are ranked by: coverage of the floor that all runs show
 
@@ -201,6 +203,8 @@ class Comparison:
     tukey: Family | None  # up to 20 robots
     dunnett: Family | None  # against a reference robot
     scorecard: Scorecard | None
+    decoys: DecoyMatrix | None  # of avoidance trials
+    pickup: tuple[PickupResult, ...]  # the season's soil tests, a result per sheet
     floors: tuple[CommonFloor, ...]
     settings: Mapping[str, Any]  # by digest: the analysis settings
     methods: tuple[int, ...]

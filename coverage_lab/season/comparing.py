@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from coverage_lab.compare.decoys import decoy_matrix
 from coverage_lab.compare.floor import Common, FloorBlocks, OtherFloorError, common_floor
 from coverage_lab.compare.robots import Compared, compare_robots
 from coverage_lab.compare.scorecard import Card, score
@@ -18,7 +19,11 @@ from coverage_lab.compare.tell_apart import MOST_FOR_TUKEY
 from coverage_lab.compare.values import HEADLINE, CommonFloor, ComparedRun, Comparison
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import quoted, suggest
+from coverage_lab.files.pickup import pickup_from_json
 from coverage_lab.files.plan import read_floor_blocks, read_swept_blocks
+from coverage_lab.measures.values import Measures
+from coverage_lab.pickup.values import PickupResult
+from coverage_lab.season.entry import DOCUMENTS
 from coverage_lab.season.index import Index
 from coverage_lab.season.numbers import MEASURES, compared_run, shares_of
 
@@ -44,6 +49,8 @@ class _Season:
     folder: Path
     runs: list[ComparedRun]
     shares: dict[str, dict[str, Share]]  # by run's key
+    avoiding: dict[str, Measures]  # by run's key: avoidance trials
+    pickup: tuple[PickupResult, ...]
     settings: dict[str, Any]  # by digest
     problems: tuple[str, ...]
 
@@ -65,7 +72,9 @@ def compare_season(index: Index, wanted: Wanted, card: Card | None = None) -> tu
 
 
 def _load(index: Index, trial: str) -> _Season:
-    season = _Season(index.season, [], {}, {}, tuple(str(problem) for problem in index.problems()))
+    pickup, problems = _pickup(index)
+    problems = (*(str(problem) for problem in index.problems()), *problems)
+    season = _Season(index.season, [], {}, {}, pickup, {}, problems)
     names = _RoomNames()
     for stored in index.runs():
         digest = hashlib.sha256(json.dumps(stored.made["settings"], sort_keys=True).encode()).hexdigest()[:12]
@@ -76,10 +85,23 @@ def _load(index: Index, trial: str) -> _Season:
         season.runs.append(run)
         if run.left_out is None:
             season.shares[run.key] = shares_of(stored.measures)
+            if run.trial == "avoidance":
+                season.avoiding[run.key] = stored.measures
     if not season.runs:
         raise BadInput(Problem(index.season, "", "has no results", "Measure it first"))
     season.runs = [replace(run, room=names.told_apart(run.room)) for run in season.runs]
     return season
+
+
+def _pickup(index: Index) -> tuple[tuple[PickupResult, ...], tuple[str, ...]]:
+    """Return the season's soil tests, and what could not be read of them."""
+    results, problems = [], []
+    for name, content in index.documents():
+        try:
+            results.append(pickup_from_json(content, index.season / DOCUMENTS / name))
+        except BadInput as error:
+            problems.append(str(error))
+    return tuple(results), tuple(problems)
 
 
 class _RoomNames:
@@ -162,6 +184,8 @@ def _compared(season: _Season, rooms: tuple[str, ...], wanted: Wanted, card: Car
         model=compared.model,
         tukey=compared.tukey,
         dunnett=compared.dunnett,
+        decoys=decoy_matrix(season.avoiding[run.key] for run in inside) if wanted.trial == "avoidance" else None,
+        pickup=season.pickup,
         scorecard=None if card is None or not inside else score(card, inside, shares),
         floors=tuple(floors),
         settings={digest: season.settings[digest] for digest in dict.fromkeys(run.settings_digest for run in runs)},

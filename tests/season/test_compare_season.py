@@ -10,11 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_up_seasons import GRID, ROBOTS, hidden_floor, percent_of, plan_of, store_run, write_season
-from stored_seasons import write_sheet
+from stored_seasons import known, write_sheet
 
 from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.errors import BadInput
+from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
+from coverage_lab.files.pickup import write_pickup
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_floor_blocks, read_plan, read_swept_blocks
+from coverage_lab.measures.values import DecoyFound
+from coverage_lab.pickup.values import Balance, PickupResult
 from coverage_lab.season.comparing import Wanted, compare_season
 from coverage_lab.season.index import open_index
 from coverage_lab.season.reviewing import review_run
@@ -262,3 +266,36 @@ def test_more_robots_than_can_be_judged_pair_by_pair(tmp_path: Path):
     assert len(against.dunnett.differences) == 20
     assert not any("--reference" in line for line in against.warnings)
     assert only(tmp_path / "s", robots=many[:20]).tukey is not None
+
+
+def test_avoidance_trials_come_with_their_decoys(season: Path):
+    for robot, verdict in (("avocet", "clear"), ("bittern", "touched")):
+        folder = season / N1 / "results" / f"{robot}-1"
+        found = DecoyFound("sock", 360, verdict, None, known(12.0), None, None, None, (), None, {}, None)
+        measures = replace(
+            measures_from_json(read_measures(folder / "measures.json")), trial="avoidance", avoidance=(found,)
+        )
+        (folder / "measures.json").write_bytes(to_bytes(measures_to_json(measures)))
+    found = only(season, trial="avoidance")
+    assert [one.robot for one in found.robots] == ["avocet", "bittern"]
+    assert [(cell.robot, cell.clear.k, cell.clear.n) for cell in found.decoys.cells] == [
+        ("avocet", 1, 1),
+        ("bittern", 0, 1),
+    ]
+    values = {run.robot: run.values for run in found.runs if run.left_out is None}
+    assert values["avocet"]["clear_of_decoys_percent"] == 100
+    assert values["bittern"]["clear_of_decoys_percent"] == 0
+    assert values["avocet"]["nozzle_clearance_mm"] == 12
+    assert set(left_out(found).values()) == {"its trial is coverage"}
+    assert only(season).decoys is None
+
+
+def test_soil_tests_stand_beside_and_broken_ones_are_told(season: Path):
+    result = PickupResult("soil.csv", Balance(0.01, 0.01), 0.1, ("oak",), ("sand",), (), (), (), ())
+    write_pickup(result, season / "pickup" / "soil.json")
+    (season / "pickup" / "other.json").write_text('{"schema": "coverage-lab/pickup/2"}', "utf-8")
+    found = only(season)
+    assert found.pickup == (result,)
+    (problem,) = found.problems
+    assert "other.json" in problem
+    assert "coverage-lab/pickup/2" in problem
