@@ -50,8 +50,18 @@ def summary_row(run: Mapping[str, Any]) -> dict[str, Any]:
         "pattern_label": pattern.get("label"),
         "pockets": None if pockets is None else len(pockets),
         "largest_pocket_mm": max((p["diameter_mm"]["value"] for p in pockets or ()), default=None),
+        **_decoy_columns(run["avoidance"]),
         **{key: floor.get(key) for key in ("free_m2", "visible_m2", "hidden_m2", "reachable_m2")},
         "quality": " ".join(dict.fromkeys(remark["code"] for remark in run["quality"])),
+    }
+
+
+def _decoy_columns(decoys: Sequence[Mapping[str, Any]] | None) -> dict[str, int | None]:
+    verdicts = None if decoys is None else [decoy["verdict"] for decoy in decoys]
+    columns = {"decoys_clear": "clear", "decoys_touched": "touched", "decoys_driven_over": "driven over"}
+    return {
+        "decoys": None if verdicts is None else len(verdicts),
+        **{column: None if verdicts is None else verdicts.count(verdict) for column, verdict in columns.items()},
     }
 
 

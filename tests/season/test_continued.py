@@ -204,3 +204,15 @@ def test_what_is_sent_to_a_worker_is_small(lab: Lab):
     (job,) = find_jobs([lab.season])
     task = work.Task(job.runs[0], job.night, work.share(job.night, job.runs, "token"), lab.night)
     assert len(pickle.dumps(task)) < 50_000
+
+
+def test_frames_of_one_name_in_two_camera_folders_are_told_apart(lab: Lab):
+    """What lies in made.json is each file's own content, whoever decoded it."""
+    files = {}
+    for folder in ("100CAMRA", "101CAMRA"):
+        (lab.night / folder).mkdir()
+        files[f"{folder}/DSC_0001.jpg"] = lab.night / folder / "DSC_0001.jpg"
+        files[f"{folder}/DSC_0001.jpg"].write_text(folder)
+    sha256 = work._as_decoded(files, {"DSC_0001.jpg": ledger.content_sha256(files["100CAMRA/DSC_0001.jpg"])})
+    assert sha256 == {name: ledger.content_sha256(path) for name, path in files.items()}
+    assert len(set(sha256.values())) == 2
