@@ -5,29 +5,27 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from coverage_lab.compare.decoys import decoy_matrix
-from coverage_lab.compare.floor import Common, FloorBlocks, OtherFloorError, common_floor
+from coverage_lab.compare.remarks import warnings
 from coverage_lab.compare.robots import Compared, compare_robots
 from coverage_lab.compare.scorecard import Card, score
 from coverage_lab.compare.shared import Share
-from coverage_lab.compare.tell_apart import MOST_FOR_TUKEY
-from coverage_lab.compare.values import HEADLINE, CommonFloor, ComparedRun, Comparison
+from coverage_lab.compare.values import CommonFloor, ComparedRun, Comparison
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import quoted, suggest
 from coverage_lab.files.pickup import pickup_from_json
-from coverage_lab.files.plan import read_floor_blocks, read_swept_blocks
 from coverage_lab.measures.values import Measures
 from coverage_lab.pickup.values import PickupResult
 from coverage_lab.season.entry import DOCUMENTS
 from coverage_lab.season.index import Index
 from coverage_lab.season.numbers import MEASURES, compared_run, shares_of
+from coverage_lab.season.shown import on_common_floor
 
-_LEAST_COMMON = 0.9  # of the least that a run shows; with less, say which run hides most
 _KEY_ROOM = 8  # digits of a room file's SHA-256 that tell rooms of one name apart
 
 
@@ -50,6 +48,7 @@ class _Season:
     runs: list[ComparedRun]
     shares: dict[str, dict[str, Share]]  # by run's key
     avoiding: dict[str, Measures]  # by run's key: avoidance trials
+    entries: dict[str, str]  # by run's key: its robot's register entry
     pickup: tuple[PickupResult, ...]
     settings: dict[str, Any]  # by digest
     problems: tuple[str, ...]
@@ -74,7 +73,7 @@ def compare_season(index: Index, wanted: Wanted, card: Card | None = None) -> tu
 def _load(index: Index, trial: str) -> _Season:
     pickup, problems = _pickup(index)
     problems = (*(str(problem) for problem in index.problems()), *problems)
-    season = _Season(index.season, [], {}, {}, pickup, {}, problems)
+    season = _Season(index.season, [], {}, {}, {}, pickup, {}, problems)
     names = _RoomNames()
     for stored in index.runs():
         digest = hashlib.sha256(json.dumps(stored.made["settings"], sort_keys=True).encode()).hexdigest()[:12]
@@ -85,6 +84,7 @@ def _load(index: Index, trial: str) -> _Season:
         season.runs.append(run)
         if run.left_out is None:
             season.shares[run.key] = shares_of(stored.measures)
+            season.entries[run.key] = json.dumps(stored.made.get("robot"), sort_keys=True)
             if run.trial == "avoidance":
                 season.avoiding[run.key] = stored.measures
     if not season.runs:
@@ -160,12 +160,13 @@ def _check_mixed(season: _Season) -> None:
 def _compared(season: _Season, rooms: tuple[str, ...], wanted: Wanted, card: Card | None) -> Comparison:
     runs = [run for run in season.runs if run.room in rooms]
     floors: list[CommonFloor] = []
-    warnings: list[str] = []
+    doubts: list[str] = []
     measured: dict[str, ComparedRun] = {}
     for room in rooms:
-        found = _on_common_floor(season, [run for run in runs if run.room == room], warnings)
+        found = on_common_floor(season.folder, [run for run in runs if run.room == room])
         measured |= {run.key: run for run in found.runs}
         floors += [] if found.floor is None else [found.floor]
+        doubts += [] if found.warning is None else [found.warning]
     runs = [measured[run.key] for run in runs]
     inside = [run for run in runs if run.left_out is None]
     keys = {key for run in inside for key in run.values}
@@ -192,114 +193,5 @@ def _compared(season: _Season, rooms: tuple[str, ...], wanted: Wanted, card: Car
         methods=tuple(sorted({run.method for run in runs})),
         versions=tuple(sorted({run.version for run in runs if run.version})),
         problems=season.problems,
-        warnings=(*warnings, *_warnings(inside, compared, rooms, wanted)),
+        warnings=(*doubts, *warnings(inside, compared, wanted.reference, season.entries)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _OnFloor:
-    runs: list[ComparedRun]
-    floor: CommonFloor | None
-
-
-def _on_common_floor(season: _Season, runs: Sequence[ComparedRun], warnings: list[str]) -> _OnFloor:
-    """Return the runs of one room with their headline: coverage of the floor that all compared ones show."""
-    broken: dict[str, str] = {}
-    inside = [run for run in runs if run.left_out is None]
-    common = _common(season, inside, broken)
-    if common is None:
-        return _OnFloor([_without_plan(run, broken) for run in runs], None)
-    inside = [run for run in inside if run.key not in broken]
-    if common.area_m2 == 0:
-        worst, _ = _hides_most(season, inside, common)
-        wrong = f"the {len(inside)} compared runs show no floor in common; {worst} alone hides the most of it"
-        raise BadInput(Problem(season.folder, inside[0].room, wrong, "Refuse that run in review, or choose robots"))
-    headline = {}
-    for run in inside:
-        try:
-            headline[run.key] = common.covered_percent(read_swept_blocks(_plan(season, run)))
-        except BadInput as error:
-            broken[run.key] = f"plan.npz: {error.problems[0].wrong}"
-    if common.area_m2 < _LEAST_COMMON * common.visible_m2[0]:
-        worst, alone_m2 = _hides_most(season, inside, common)
-        warnings.append(
-            f"{inside[0].room}: all runs together show only {common.area_m2:.2f} m² of floor, single ones "
-            f"{common.visible_m2[0]:.2f} m² and more; {worst} alone hides {alone_m2:.2f} m² that the others show"
-        )
-    floor = CommonFloor(inside[0].room, common.area_m2, common.visible_m2, common.grid.cell_m)
-    return _OnFloor([_with_headline(_without_plan(run, broken), headline) for run in runs], floor)
-
-
-def _without_plan(run: ComparedRun, broken: Mapping[str, str]) -> ComparedRun:
-    return replace(run, left_out=broken[run.key]) if run.key in broken else run
-
-
-def _with_headline(run: ComparedRun, headline: Mapping[str, float]) -> ComparedRun:
-    if run.key not in headline:
-        return run
-    # What the run states for the floor it shows itself holds for nearly all of it.
-    u = {HEADLINE: run.u["coverage_percent"], **run.u}
-    return replace(run, values={HEADLINE: headline[run.key], **run.values}, u=u)
-
-
-def _plan(season: _Season, run: ComparedRun) -> Path:
-    return season.folder / run.folder / "plan.npz"
-
-
-def _common(season: _Season, runs: Sequence[ComparedRun], broken: dict[str, str]) -> Common | None:
-    """Return the floor that `runs` show; None if none can be read. Those that cannot are added to `broken`: why."""
-    reading = ""
-
-    def each() -> Iterator[FloorBlocks]:
-        nonlocal reading
-        for run in runs:
-            reading = run.key
-            try:
-                yield read_floor_blocks(_plan(season, run))
-            except BadInput as error:
-                broken[run.key] = f"plan.npz: {error.problems[0].wrong}"
-
-    try:
-        return common_floor(each())
-    except OtherFloorError:
-        wrong = f"the floor of {reading} is laid out in other cells than that of {runs[0].key}"
-        raise BadInput(Problem(season.folder, "cell_mm", wrong, "Measure both with one cell_mm")) from None
-
-
-def _hides_most(season: _Season, runs: Sequence[ComparedRun], common: Common) -> tuple[str, float]:
-    """Return the run that alone hides most, and how much."""
-    alone = {run.key: common.alone_hides_m2(read_floor_blocks(_plan(season, run))) for run in runs}
-    worst = max(alone, key=lambda key: alone[key])
-    return worst, alone[worst]
-
-
-def _warnings(runs: Sequence[ComparedRun], compared: Compared, rooms: Sequence[str], wanted: Wanted) -> Iterator[str]:
-    if not runs:
-        yield "No run is left to compare"
-        return
-    if len(rooms) > 1:
-        yield f"Runs of {len(rooms)} rooms are compared as if they were one: {', '.join(rooms)}"
-    if len({(run.method, run.settings_digest) for run in runs}) > 1:
-        yield "Numbers were made by different methods or settings; part of a difference may be theirs"
-    reopened = [run.key for run in runs if run.review == "re-opened"]
-    if reopened:
-        yield f"Reviewed before their numbers changed, so open again: {_listed(reopened)}"
-    if len(compared.robots) == 1:
-        yield "There is one robot only, so nothing can differ"
-    elif compared.model is None:
-        yield "No robot has a second run, so no difference can be judged"
-    if len(compared.robots) > MOST_FOR_TUKEY and compared.dunnett is None:
-        yield (
-            f"{len(compared.robots)} robots are too many to judge every pair: choose up to {MOST_FOR_TUKEY} with "
-            "--robot, or one to compare the others with by --reference"
-        )
-    if wanted.reference is not None and compared.dunnett is None:
-        yield f"Nothing can be judged against {wanted.reference}: it, or every other robot, has fewer than two runs"
-    for one in compared.robots:
-        for summary in one.summaries.values():
-            for outlier in summary.outliers:
-                yield f"{outlier.run} is a {outlier.level} in {summary.measure} (p {outlier.p_value:.2g}); it stays in"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")

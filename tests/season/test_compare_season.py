@@ -185,6 +185,14 @@ def test_mixed_methods_and_settings_are_refused_unless_told(season: Path, key: s
     assert f"{N2}/bittern-2" in left_out(only(season))
 
 
+def test_a_robot_with_two_register_entries_is_told(season: Path):
+    for run, height_m in (("avocet-1", 0.095), ("avocet-2", 0.095), ("avocet-3", 0.1)):
+        night = {"1": N1, "2": N2, "3": N3}[run[-1]]
+        change(season / night / "results" / run / "made.json", "robot", to={"bar": {"height_m": height_m}})
+    (warning,) = only(season).warnings
+    assert f"avocet has other lengths (nozzle, bar or body) in {N3}/avocet-3 than in {N1}/avocet-1" in warning
+
+
 def test_rooms_are_compared_apart_unless_told(season: Path):
     for robot in THREE:
         made = season / N3 / "results" / f"{robot}-3" / "made.json"
