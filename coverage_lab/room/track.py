@@ -1,0 +1,62 @@
+"""The track of a robot: where its turning centre was and which way it headed, corner by corner."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.job import Bar
+
+FloatArray = NDArray[np.float64]
+
+SMALLEST_MOVE_M = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """Poses in the order of time; straight on, or turning on the spot, between two of them.
+
+    Where the robot went between two frames is not seen: the last pose of one and the first of the next are
+    neighbours all the same.
+    """
+
+    t_s: FloatArray  # (n,) from the first frame's start; NaN where no clock is known
+    centre_m: FloatArray  # (n, 2), the turning centre
+    heading_rad: FloatArray  # (n,), counter-clockwise from east
+    frame: NDArray[np.intp]  # (n,) the frame that shows the pose, from 0 in the order of time
+    u_m: float  # standard uncertainty of a place, along one axis
+
+    @property
+    def poses(self) -> FloatArray:
+        """(n, 3): x_m, y_m, heading_rad."""
+        return np.column_stack([self.centre_m, self.heading_rad])
+
+
+def driven_m(track: Track) -> float:
+    """Return the length of the turning centre's way."""
+    return float(np.linalg.norm(np.diff(track.centre_m, axis=0), axis=1).sum())
+
+
+def turned_rad(track: Track) -> float:
+    """Return by how much the robot turned altogether, each turn taken the short way round."""
+    turn = np.diff(track.heading_rad)
+    return float(np.abs((turn + np.pi) % (2 * np.pi) - np.pi).sum())
+
+
+def passed_m2(track: Track, bar: Bar) -> float:
+    """Return the floor that the nozzle passed over, repeats counted each time.
+
+    Straight on, a nozzle of width w passes w times the way. On the spot both of its halves pass a sector each: a point
+    y along it moves across it by y times the angle, so w²/4 per radian, wherever the turning centre is.
+    """
+    return bar.nozzle_m * driven_m(track) + bar.nozzle_m**2 / 4 * turned_rad(track)
+
+
+def bar_ends(centre_m: FloatArray, heading_rad: FloatArray, bar: Bar) -> FloatArray:
+    """Return the nozzle's right and left end, (n, 2, 2), for poses (n, 2) and (n,)."""
+    ahead = np.stack([np.cos(heading_rad), np.sin(heading_rad)], axis=-1)
+    left = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1) * (bar.nozzle_m / 2)
+    middle = centre_m + bar.forward_m * ahead
+    return np.stack([middle - left, middle + left], axis=-2)
