@@ -108,3 +108,24 @@ def score(
         typer.echo(json.dumps(pickup_to_json(result), ensure_ascii=False))
     if problems:
         raise typer.Exit(ExitCode.SOME_FAILED)
+
+
+@app.command()
+def hair(
+    before: Annotated[Path, typer.Argument(help="The bed with hair, before the pass.", show_default=False)],
+    after: Annotated[Path, typer.Argument(help="The same bed after it, from the same place.", show_default=False)],
+    out: Annotated[Path | None, typer.Option(help="Folder to write to; beside AFTER if not given.")] = None,
+) -> None:
+    """Measure from two photographs how much hair a pass left: share, clumps, and an overlay of what stayed.
+
+    Indicative: it is a single run. Exit code 1: a picture cannot be read, or the two tell nothing; it is said why.
+    """
+    from coverage_lab.files.store import write_files
+    from coverage_lab.season.hair import hair_files
+
+    found, files = hair_files(before, after, out or after.parent)
+    write_files(files)
+    low, high = found.residual_percent.interval_95
+    left = f"{found.residual_percent.value:.1f} % of the hair stayed ({low:.1f} to {high:.1f}; {SINGLE_RUN})"
+    typer.echo(f"{left}; clumps {len(found.clumps_before)} before, {len(found.clumps_after)} after", err=True)
+    typer.echo(f"{' and '.join(str(path) for path in files)} written", err=True)
