@@ -31,6 +31,7 @@ class Looked:
     job: NightJob | None = None  # the night with those of its runs that are ready and were not handed out before
     says: dict[str, str] | None = None  # of the night or a run, by name: what is awaited or wrong; None: not known yet
     again_s: float | None = None  # when to look again although nothing comes; None: only if something comes
+    done: int = 0  # runs that were found to have results that hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,7 @@ class Inbox:
         night, papers = read.job.night, sorted(papers)
         expected = [_expected(run, night, read.so_far) for run in read.job.runs]
         made_of = {run.id: hash(self._arrivals.stamps((*papers, *run.frames, *run.shared))) for run in expected}
-        self._pass_over_done(read.job, expected, made_of)
+        done = self._pass_over_done(read.job, expected, made_of)
         left = {run.id for run in expected if self._handed.get(run.id) != made_of[run.id]}
         needed = {name for run in expected if run.id in left for name in (*run.frames, *run.shared)}
         for name in self._arrivals.unchecked(sorted(needed)):
@@ -109,21 +110,27 @@ class Inbox:
         says |= {f"{night.name}/{one.id}": _receiving(one) for one in standings if not one.ready}
         waits = [one.again_s for one in standings if one.again_s is not None]
         if self._retry_s is not None and now_s < self._retry_s:
-            return Looked(says=says, again_s=min([*waits, self._retry_s]))
+            return Looked(says=says, again_s=min([*waits, self._retry_s]), done=done)
         self._retry_s = None
         ready = {one.id for one in standings if one.ready}
         self._handed |= {id: made_of[id] for id in ready}
         runs = tuple(run for run in read.job.runs if run.id in ready)
-        return Looked(replace(read.job, runs=runs) if runs else None, says, min(waits, default=None))
+        return Looked(replace(read.job, runs=runs) if runs else None, says, min(waits, default=None), done)
 
-    def _pass_over_done(self, job: NightJob, expected: list[Expected], made_of: dict[str, int]) -> None:
-        """Count runs whose results still hold as handed out, so that their frames are not decoded for nothing."""
+    def _pass_over_done(self, job: NightJob, expected: list[Expected], made_of: dict[str, int]) -> int:
+        """Take runs whose results still hold for handed out, so that their frames are not decoded for nothing.
+
+        Returns how many were found.
+        """
+        found = 0
         for run, names in zip(job.runs, expected, strict=True):
             judged = made_of[run.id] in (self._handed.get(run.id), self._judged.get(run.id))
             if not judged and self._arrivals.steady_from_s(names.frames) is None:
                 self._judged[run.id] = made_of[run.id]
                 if ledger.look(run, job.night, results_folder(job.night, run.id)).why is None:
                     self._handed[run.id] = made_of[run.id]
+                    found += 1
+        return found
 
 
 def look_into(night: Path) -> dict[str, Entry]:

@@ -140,6 +140,8 @@ class Watcher:
             self._due_s[night] = now_s + RETRY_S
             return ()
         self._tell(night, looked.says, now_s)
+        if looked.done:
+            self.say(f"{night.name}: {looked.done} done before; results are in {night / RESULTS}")
         if looked.again_s is None:
             self._due_s.pop(night)
         else:

@@ -142,7 +142,9 @@ def test_a_row_by_the_clock_has_ended_when_a_later_picture_is_there(lab: Lab):
 def test_results_that_hold_are_not_handed_out_and_their_frames_not_decoded(lab: Lab):
     lab.measure()
     lab.monkeypatch.setattr("coverage_lab.season.inbox.read_frame", lambda path: pytest.fail(f"decoded {path}"))
-    assert Dropped(lab.night).ready() == []
+    dropped = Dropped(lab.night)
+    assert dropped.settled() == Looked(says={}, done=2)
+    assert dropped.settled() == Looked(says={})
 
 
 def test_a_run_that_failed_is_handed_out_again_only_if_something_changed(lab: Lab):

@@ -257,6 +257,18 @@ def test_a_night_that_comes_wakes_no_other_one(lab: Lab):
     assert set(told.watcher._due_s) == {other}
 
 
+def test_too_many_folders_for_the_system(lab: Lab):
+    """The system's limit cannot be lowered from a test: what watchfiles raises there is raised here instead."""
+
+    def refuse(*_: object, **__: object) -> Iterator[set[tuple[Change, str]]]:
+        raise OSError("OS file watch limit reached")
+        yield set()
+
+    lab.monkeypatch.setattr("coverage_lab.season.watch.watch", refuse)
+    with pytest.raises(BadInput, match="watch limit reached.*--poll"):
+        Told(lab.season).watcher.run()
+
+
 def test_a_folder_that_is_not_there(tmp_path: Path):
     with pytest.raises(BadInput, match="no such folder"):
         Told(tmp_path / "nowhere").watcher.run()
