@@ -265,7 +265,7 @@ def test_too_many_folders_for_the_system(lab: Lab):
         yield set()
 
     lab.monkeypatch.setattr("coverage_lab.season.watch.watch", refuse)
-    with pytest.raises(BadInput, match="watch limit reached.*--poll"):
+    with pytest.raises(BadInput, match=r"watch limit reached.*--poll"):
         Told(lab.season).watcher.run()
 
 
