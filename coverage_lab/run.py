@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,14 +25,11 @@ from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.contacts import contacts_seen
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
-from coverage_lab.frames.correct import corrected
-from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame, read_frame
-from coverage_lab.frames.settings import other_settings
 from coverage_lab.job import Night, Quality, Robot, Run
 from coverage_lab.measures.avoidance import Drive, measure_avoidance
 from coverage_lab.measures.budget import Mover, Nodes, Sources, contributions
-from coverage_lab.measures.coverage import floor_facts, measure_coverage
+from coverage_lab.measures.coverage import area_m2, floor_facts, measure_coverage
 from coverage_lab.measures.edges import measure_edges
 from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pen import measure_pen
@@ -52,11 +48,22 @@ from coverage_lab.remarks import (
     plan_remarks,
     wrong_room,
 )
-from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.grid import FloorGrid, ShareArray
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Marker, Room
+from coverage_lab.series import (
+    Exposure,
+    Shared,
+    blind_m2,
+    bridged,
+    check_size,
+    expose,
+    first_swept,
+    passes_of,
+    timing_of,
+)
 from coverage_lab.trails.orientation import travel_field
-from coverage_lab.trails.rectify import floor_per_pixel_m, plan_view, seen_area
+from coverage_lab.trails.rectify import floor_per_pixel_m, seen_area
 from coverage_lab.trails.seams import open_seams
 from coverage_lab.trails.sweep import SweptFloor, sweep
 
@@ -87,6 +94,8 @@ class MeasuredRun:
     light: NDArray[np.float32]  # (rows, cols), the exposure in plan view, 1 = full scale
     swept: SweptFloor | None
     digests: dict[str, str]
+    bridged: ShareArray | None = None  # (rows, cols) passed over while the shutter was closed
+    first_swept: NDArray[np.uint16] | None = None  # (rows, cols) number of the frame, from 1; 0 = never
 
 
 def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
@@ -106,7 +115,7 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
     digests = {name: frame.digest for name, frame in shared.items() if frame is not None}
     for frame in (after, dark, ambient):
         if frame is not None:
-            _check_size(frame, (width, height), reference.path)
+            check_size(frame, (width, height), reference.path)
     camera, camera_after = locate(reference, night, room.markers, lens), None
     if after is not None:
         camera_after = locate(after, night, room.markers, lens).fit.camera
@@ -123,20 +132,19 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     """
     robot, fit = setting.night.robots[run.robot], setting.camera.fit
     plan = lay_out(setting, robot)
-    frame, view = look(run, setting, plan)
-    digests = {**setting.digests, frame.path.name: frame.digest}
-    quality = [*setting.camera.quality, *plan_remarks(fit, plan, robot)]
-    for taken_off in (setting.dark, setting.ambient):
-        quality.extend(other_settings(frame, taken_off))
+    exposure = look(run, setting, plan)
+    view, clip, digests = exposure.light, exposure.clip, {**setting.digests, **exposure.digests}
+    quality = [*setting.camera.quality, *plan_remarks(fit, plan, robot), *exposure.remarks]
     measures = _without_numbers(run, setting, plan, quality)
+    if any(remark.level == "refused" for remark in exposure.remarks):
+        return MeasuredRun(_refused(measures, ()), plan, view, None, digests)
 
-    clip = frame.clip / FULL_LIGHT
     burnt = burnt_share(view, plan, clip)
     px_m = floor_per_pixel_m(fit.camera, plan.grid, robot.bar.height_m)
     swept = sweep(view, plan, robot.bar, clip, px_m=px_m) if burnt < ALL_BURNT else None
     if swept is None or nobody_drove(swept, plan, robot):
         why = wrong_room(view, plan, robot.bar, clip) if burnt < MOSTLY_BURNT else ()
-        nothing = nothing_to_see(frame.path.relative_to(setting.night.folder), burnt)
+        nothing = nothing_to_see(run.frames[0].relative_to(setting.night.folder), burnt)
         return MeasuredRun(_refused(measures, why or (nothing,)), plan, view, None, digests)
     judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))
     plan = judged.plan
@@ -144,10 +152,18 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
         return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
 
+    between = bridged(exposure, plan, robot.bar)
     reached = np.minimum(plan.visible_share, plan.reachable_share)
-    travel = travel_field(swept.trail_light, swept.share, reached, plan.grid, robot.bar)
+    passed = swept.share if between is None else np.maximum(swept.share, between)
+    travel = travel_field(swept.trail_light, passed, reached, plan.grid, robot.bar)
     swept, unseen_m2 = open_seams(swept, travel, plan.grid, robot.bar, clip)
+    seen = swept.share
+    if between is not None:
+        swept = replace(swept, share=np.maximum(seen, between))
     sources = _sources(setting, robot, swept, judged.bar_height_off_m, unseen_m2 / floor_facts(plan).visible_m2)
+    if exposure.series is not None:
+        missed = 1 - float(np.vdot(swept.share, plan.visible_share) / plan.visible_share.sum(dtype=np.float64))
+        sources = replace(sources, blind_share=missed * blind_m2(exposure, robot.bar) / floor_facts(plan).visible_m2)
     pockets = find_pockets(
         swept.share,
         plan,
@@ -155,14 +171,17 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         body_diameter_m=robot.body_diameter_m,
         sources=sources,
     )
+    coverage = measure_coverage(
+        swept.share,
+        plan,
+        lambda region, inset_m: contributions(swept.share, region, plan, sources, inset_m=inset_m),
+        bridged_m2=None if between is None else area_m2(np.maximum(swept.share - seen, 0), plan),
+    )
+    first = first_swept(exposure, plan, robot.bar, swept.share)
     measured = replace(
         measures,
         quality=(*quality, *judged.remarks),
-        coverage=measure_coverage(
-            swept.share,
-            plan,
-            lambda region, inset_m: contributions(swept.share, region, plan, sources, inset_m=inset_m),
-        ),
+        coverage=coverage,
         edges=measure_edges(
             swept.share,
             plan,
@@ -172,12 +191,14 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         ),
         pockets=pockets,
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
+        passes=passes_of(exposure, plan, robot.bar, swept.share),
+        timing=timing_of(exposure, plan, robot.bar, swept.share, first, coverage, run.duration_s),
     )
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
         drive = Drive(swept.share, plan, robot, sources, everywhere)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room))
-    return MeasuredRun(measured, plan, view, swept, digests)
+    return MeasuredRun(measured, plan, view, swept, digests, between, first)
 
 
 def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None) -> Measures:
@@ -188,16 +209,22 @@ def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None) -> Measure
     return replace(measures, avoidance=found, pen=pen, quality=(*measures.quality, *remarks))
 
 
-def look(run: Run, setting: SetUp, plan: FloorPlan) -> tuple[Frame, NDArray[np.float32]]:
-    """Read a run's frame and lift it to the height of the robot's bar: (rows, cols) light, 1 = full scale.
+def look(run: Run, setting: SetUp, plan: FloorPlan) -> Exposure:
+    """Read a run's frames and lift them to the height of the robot's bar.
 
     Raises UnreadableFrame, and BadInput for a frame of another size than the night's.
     """
-    frame = read_frame(_only_frame(run))
-    _check_size(frame, setting.image_size, setting.night.reference or frame.path)
-    light = corrected(frame.light, dark=_light(setting.dark), ambient=_light(setting.ambient))
-    height_m = setting.night.robots[run.robot].bar.height_m
-    return frame, plan_view(light, setting.camera.fit.camera, plan.grid, height_m)
+    night = setting.night
+    shared = Shared(
+        folder=night.folder,
+        camera=setting.camera.fit.camera,
+        size=setting.image_size,
+        like=night.reference or run.frames[0],
+        dark=setting.dark,
+        ambient=setting.ambient,
+        setup=night.camera,
+    )
+    return expose(run.frames, shared, plan, night.robots[run.robot].bar, run.duration_s)
 
 
 def lay_out(setting: SetUp, robot: Robot) -> FloorPlan:
@@ -251,25 +278,6 @@ def _focal(reference: Frame) -> tuple[float, float] | None:
         return None
     height, width = reference.light.shape
     return focal_prior_px(exif.focal_length_35mm, (width, height))
-
-
-def _check_size(frame: Frame, size: tuple[int, int], like: Path) -> None:
-    """Refuse a frame of another size than the night's other frames: it is of another camera or was cut."""
-    height, width = frame.light.shape
-    if (width, height) != size:
-        wrong = f"is {width} × {height} pixels, {like.name} is {size[0]} × {size[1]}"
-        raise BadInput(Problem(frame.path, "", wrong, "Use frames of one camera at one size, uncropped"))
-
-
-def _only_frame(run: Run) -> Path:
-    if len(run.frames) != 1:
-        wrong = f"has {len(run.frames)} frames; a run is one single exposure in this version"
-        raise BadInput(Problem(None, run.key, wrong, "Give the one frame in the run sheet's column frames"))
-    return run.frames[0]
-
-
-def _light(frame: Frame | None) -> NDArray[np.uint16] | None:
-    return None if frame is None else frame.light
 
 
 def _refused(measures: Measures, remarks: Sequence[Quality]) -> Measures:

@@ -32,6 +32,7 @@ from coverage_lab.files.numbers import (
     quantity_to_json,
     rounded,
 )
+from coverage_lab.files.timing import passes_from_json, passes_to_json, timing_from_json, timing_to_json
 from coverage_lab.job import Quality
 from coverage_lab.measures.values import (
     CameraFacts,
@@ -48,7 +49,7 @@ SCHEMA = "coverage-lab/measures/1"
 
 
 def measures_to_json(measures: Measures) -> dict[str, Any]:
-    """Return a run's numbers in the shape of the schema; passes and time are not measured yet."""
+    """Return a run's numbers in the shape of the schema."""
     return {
         "schema": SCHEMA,
         "run": {
@@ -67,8 +68,8 @@ def measures_to_json(measures: Measures) -> dict[str, Any]:
         "edges": None if measures.edges is None else [_edge(edge) for edge in measures.edges],
         "pockets": None if measures.pockets is None else [_pocket(pocket) for pocket in measures.pockets],
         "pattern": None if measures.pattern is None else _pattern(measures.pattern),
-        "passes": None,
-        "time": None,
+        "passes": passes_to_json(measures.passes),
+        "time": timing_to_json(measures.timing),
         "avoidance": avoidance_to_json(measures.avoidance),
         "pen": pen_to_json(measures.pen),
     }
@@ -195,6 +196,8 @@ def measures_from_json(
         if pockets is None
         else tuple(_pocket_from(pocket, outline) for pocket, outline in zip(pockets, outlines, strict=True)),
         pattern=_pattern_from(content["pattern"]),
+        passes=passes_from_json(content["passes"]),
+        timing=timing_from_json(content["time"]),
         avoidance=avoidance_from_json(content["avoidance"]),
         pen=pen_from_json(content.get("pen")),
     )

@@ -32,6 +32,7 @@ class PlanArrays:
     hidden: ShareArray
     reachable: ShareArray
     first_swept: NDArray[np.uint16] | None = None  # frame in which a cell was first swept, from 1; 0 = never
+    bridged: ShareArray | None = None  # of it, passed over while the shutter was closed
 
 
 def plan_to_bytes(plan: PlanArrays) -> bytes:
@@ -45,6 +46,8 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
         arrays[name] = _to_bytes(getattr(plan, name))
     if plan.first_swept is not None:
         arrays["first_swept"] = plan.first_swept.astype(np.uint16)
+    if plan.bridged is not None:
+        arrays["bridged"] = _to_bytes(plan.bridged)
     for name, array in arrays.items():
         if name != "grid" and array.shape != grid.shape:
             raise ValueError(f"{name} has the shape {array.shape} and the grid {grid.shape}")
@@ -118,10 +121,11 @@ def read_plan(path: Path) -> PlanArrays:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
             west_m, north_m, cell_m = stored["grid"].tolist()
             shares = {name: stored[name].astype(np.float32) / np.float32(_FULL) for name in _SHARES}
-            first = stored.get("first_swept")
+            first, between = stored.get("first_swept"), stored.get("bridged")
     except FileNotFoundError:
         raise BadInput(Problem(path, "", "there is no such file", "Measure the run first")) from None
     except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
         raise BadInput(Problem(path, "", f"is no stored plan: {error}", "Measure the run again")) from None
     rows, cols = shares["swept"].shape
-    return PlanArrays(FloorGrid(west_m, north_m, rows, cols, cell_m), **shares, first_swept=first)
+    bridged = None if between is None else between.astype(np.float32) / np.float32(_FULL)
+    return PlanArrays(FloorGrid(west_m, north_m, rows, cols, cell_m), **shares, first_swept=first, bridged=bridged)

@@ -15,6 +15,7 @@ from coverage_lab.files.geometry import geojson
 from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
 from coverage_lab.files.store import move_files, remove_file, write_files
+from coverage_lab.files.timing import growth_to_bytes
 from coverage_lab.measures.values import Measures, Pocket
 
 __all__ = [
@@ -28,7 +29,7 @@ __all__ = [
     "write_results",
 ]
 
-_OPTIONAL = ("plan.npz", "overlay.png", "pockets.geojson")  # what a run may not have
+_OPTIONAL = ("plan.npz", "overlay.png", "pockets.geojson", "growth.csv")  # what a run may not have
 
 
 def write_results(
@@ -46,8 +47,14 @@ def write_results(
     """
     numbers = to_bytes(measures_to_json(measures))
     contents = _earlier(folder, numbers)
-    pockets = None if measures.pockets is None else pockets_to_bytes(measures.pockets)
-    optional = dict(zip(_OPTIONAL, (None if plan is None else plan_to_bytes(plan), overlay_png, pockets), strict=True))
+    timing = measures.timing
+    found = (
+        None if plan is None else plan_to_bytes(plan),
+        overlay_png,
+        None if measures.pockets is None else pockets_to_bytes(measures.pockets),
+        growth_to_bytes(timing) if timing is not None and timing.growth else None,
+    )
+    optional = dict(zip(_OPTIONAL, found, strict=True))
     contents |= {folder / name: content for name, content in optional.items() if content is not None}
     contents[folder / "measures.json"] = numbers
     # How it was made comes last: a folder that says so is complete.

@@ -95,6 +95,7 @@ class Sources:
     nodes: Nodes
     movers: Mapping[str, Mover]
     comb_share: float = 0.0  # of the floor, that may lie in gaps between passes which look like the comb's own
+    blind_share: float = 0.0  # of the floor, that may have been swept while the shutter was closed
 
     @property
     def plan_u_m(self) -> float:
@@ -128,6 +129,7 @@ def contributions(
         "transfer": Contribution(edge_points(boundary, sources.transfer_u_m), "night", 1000 * sources.transfer_u_m),
         "threshold": Contribution(rectangular_u(doubtful), "run"),
         "comb": Contribution(rectangular_u(100 * sources.comb_share), "run"),
+        "closed shutter": Contribution(rectangular_u(100 * sources.blind_share), "run"),
         **moved,
         **outline_contributions(swept, region, plan, inset_m=inset_m),
     }

@@ -31,8 +31,17 @@ def floor_facts(plan: FloorPlan) -> FloorFacts:
     )
 
 
-def measure_coverage(swept: ShareArray, plan: FloorPlan, doubt: Doubt) -> Coverage | None:
+def area_m2(share: ShareArray, plan: FloorPlan) -> float:
+    """Return how much visible floor a share of each cell is, square metres."""
+    return total(share * plan.visible_share) * plan.grid.cell_m2
+
+
+def measure_coverage(
+    swept: ShareArray, plan: FloorPlan, doubt: Doubt, bridged_m2: float | None = None
+) -> Coverage | None:
     """Return the coverage by `swept`; None where no free floor is visible.
+
+    `bridged_m2` is how much of it was filled in between frames.
 
     `doubt(region, inset_m)` gives the contributions, in points, to the uncertainty of a region's share; the region
     begins `inset_m` off the walls.
@@ -48,7 +57,7 @@ def measure_coverage(swept: ShareArray, plan: FloorPlan, doubt: Doubt) -> Covera
         percent_of_reachable=_share_of_visible(swept, plan, plan.reachable_share, doubt, plan.fringe_m),
         whole_floor_95=whole_floor_95(percent, floor_facts(plan)),
         swept_m2=swept_m2,
-        bridged_m2=None,
+        bridged_m2=bridged_m2,
         zones={name: _share_of_visible(swept, plan, zone, doubt, 0.0) for name, zone in plan.zone_shares.items()},
         contributions=contributions,
     )

@@ -99,6 +99,42 @@ class Pattern:
     straightness: float
 
 
+@dataclass(frozen=True, slots=True)
+class Passes:
+    """How often the same floor was passed over."""
+
+    basis: Literal["frames", "light"]
+    repeat_ratio: Quantity | None  # floor passed over, repeats counted, over swept floor
+    visits: Mapping[str, float] | None  # percent of visible floor visited "once", "twice", "more"; by frames only
+    frame_s: float | None  # from one frame's start to the next one's
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthPoint:
+    """Coverage of the visible floor after a frame."""
+
+    t_s: float | None  # its end, from the first frame's start; None without a clock
+    percent: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """A run in time, seconds; None where nothing tells."""
+
+    duration_s: float | None  # from the first movement to the last
+    duration_u_s: float | None
+    duration_source: Literal["frames", "sheet"] | None
+    frames: int
+    growth: tuple[GrowthPoint, ...]
+    time_to_s: Mapping[str, float | None]  # from the first frame's start
+    rate_m2_min: float | None  # swept floor over duration
+    still_s: float | None  # stood between first and last movement
+    at_dock_s: float | None  # of it, at the dock
+    distance_m: Quantity | None  # driven by the turning centre
+    speed_m_s: float | None  # mean while it did not stand
+
+
 DecoyVerdict = Literal["clear", "touched", "driven over", "can't be told", "not challenged"]
 
 
@@ -157,5 +193,7 @@ class Measures:
     edges: tuple[Edge, ...] | None = None
     pockets: tuple[Pocket, ...] | None = None
     pattern: Pattern | None = None
+    passes: Passes | None = None
+    timing: Timing | None = None
     avoidance: tuple[DecoyFound, ...] | None = None
     pen: Pen | None = None

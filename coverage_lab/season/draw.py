@@ -26,7 +26,8 @@ def draw(measured: MeasuredRun) -> bytes:
     # Numbers, outlines and shares are rounded when they are stored: drawn so, the picture can be drawn again.
     kept = measures_from_json(measures_to_json(numbers), outlines)
     swept = None if measured.swept is None else as_stored(measured.swept.share)
-    return _png(measured.light, measured.plan, swept, kept)
+    between = None if measured.bridged is None else as_stored(measured.bridged)
+    return _png(measured.light, measured.plan, swept, between, kept)
 
 
 def draw_again(run: Run, setting: SetUp, folder: Path) -> bytes:
@@ -36,10 +37,16 @@ def draw_again(run: Run, setting: SetUp, folder: Path) -> bytes:
     """
     measures = read_run(folder)
     plan = lay_out(setting, setting.night.robots[run.robot])
-    swept = None if measures.coverage is None else read_plan(folder / "plan.npz").swept
-    _, view = look(run, setting, plan)
-    return _png(view, plan, swept, measures)
+    stored = None if measures.coverage is None else read_plan(folder / "plan.npz")
+    swept, between = (None, None) if stored is None else (stored.swept, stored.bridged)
+    return _png(look(run, setting, plan).light, plan, swept, between, measures)
 
 
-def _png(view: NDArray[np.float32], plan: FloorPlan, swept: ShareArray | None, measures: Measures) -> bytes:
-    return encode_png(draw_overlay(view, plan, swept, measures))
+def _png(
+    view: NDArray[np.float32],
+    plan: FloorPlan,
+    swept: ShareArray | None,
+    between: ShareArray | None,
+    measures: Measures,
+) -> bytes:
+    return encode_png(draw_overlay(view, plan, swept, measures, bridged_share=between))

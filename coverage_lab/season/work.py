@@ -153,9 +153,22 @@ def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None
     arrays = (
         None
         if swept is None
-        else PlanArrays(plan.grid, swept.share, plan.free_share, plan.hidden_share, plan.reachable_share)
+        else PlanArrays(
+            plan.grid,
+            swept.share,
+            plan.free_share,
+            plan.hidden_share,
+            plan.reachable_share,
+            first_swept=measured.first_swept,
+            bridged=measured.bridged,
+        )
     )
-    there = {"plan.npz": arrays is not None, "pockets.geojson": measured.measures.pockets is not None}
+    timing = measured.measures.timing
+    there = {
+        "plan.npz": arrays is not None,
+        "pockets.geojson": measured.measures.pockets is not None,
+        "growth.csv": timing is not None and bool(timing.growth),
+    }
     files = ["measures.json", "overlay.png", *(name for name, is_there in there.items() if is_there)]
     facts = {"verdict": measured.measures.verdict, "files": files}
     write_results(folder, measured.measures, {**made, **facts}, arrays, draw(measured))

@@ -12,6 +12,7 @@ from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.show.palette import (
     BARE,
+    BRIDGED,
     DECOY,
     FRINGE,
     HIDDEN,
@@ -61,9 +62,15 @@ def toned(light: NDArray[np.float32], free_share: ShareArray, size: tuple[int, i
     return Toned(tone, black, black + (white - black) * 0.5 ** (1 / curve), white)
 
 
-def finishes_of(plan: FloorPlan, swept_share: ShareArray | None, unknown_share: ShareArray | None) -> list[Finish]:
+def finishes_of(
+    plan: FloorPlan,
+    swept_share: ShareArray | None,
+    unknown_share: ShareArray | None,
+    bridged_share: ShareArray | None = None,
+) -> list[Finish]:
     """Return the finishes that a plan's picture uses, for its legend."""
     finishes = [BARE] if swept_share is None else [SWEPT, MISSED, FRINGE]
+    finishes += [] if bridged_share is None else [BRIDGED]
     finishes += [] if unknown_share is None else [UNKNOWN]
     finishes += [HIDDEN, OBSTACLE]
     return finishes + ([DECOY] if plan.room.decoys else [])
@@ -75,6 +82,7 @@ def paint(
     swept_share: ShareArray | None,
     unknown_share: ShareArray | None,
     scale: PlanScale,
+    bridged_share: ShareArray | None = None,
 ) -> Picture:
     """Return the plan's picture (rows, cols, 3): the toned exposure under the finish of each kind of floor.
 
@@ -88,6 +96,8 @@ def paint(
         picture = _over(picture, MISSED, tone, _shrunk(plan.reachable_share, tone))
         swept = cv2.min(_shrunk(swept_share, tone), _shrunk(plan.free_share, tone))
         picture = _over(picture, SWEPT, tone, np.asarray(swept, np.uint8))
+    if bridged_share is not None:
+        picture = _over(picture, BRIDGED, tone, _shrunk(bridged_share, tone))
     if unknown_share is not None:
         picture = _over(picture, UNKNOWN, tone, _shrunk(unknown_share, tone))
     picture = _over(picture, HIDDEN, tone, _shrunk(plan.hidden_share, tone))

@@ -41,6 +41,7 @@ class Finish:
 OUTSIDE = Finish("outside the floor", (38, 41, 44), (148, 149, 148))
 BARE = Finish("free floor", (12, 15, 18), (246, 246, 242))
 SWEPT = Finish("swept", (12, 62, 92), (190, 226, 240))
+BRIDGED = Finish("passed between two frames", (58, 150, 150), (200, 240, 232), "level", -0.45)
 MISSED = Finish("missed", (240, 140, 48), (255, 226, 176), "rising", 0.42)
 FRINGE = Finish("fringe, out of reach", (112, 104, 92), (206, 198, 182), "dots", -0.55)
 HIDDEN = Finish("hidden from the camera", (70, 56, 88), (120, 104, 140), "grid", -0.40)

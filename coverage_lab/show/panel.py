@@ -40,6 +40,7 @@ def sections(measures: Measures, column_px: int) -> list[Picture]:
         decoy_section,
         _quality,
         _contributions,
+        _in_time,
         _pattern,
         _pockets,
         _edges,
@@ -75,6 +76,38 @@ def _coverage(measures: Measures, wide: int) -> Picture | None:
     if found.bridged_m2 is not None:
         rows.append(triple("of it bridged over gaps", f"{number(found.bridged_m2, 2)} m²", "", wide))
     return stacked(rows + _zones(found, wide))
+
+
+def _in_time(measures: Measures, wide: int) -> Picture | None:
+    """What the run was like in time, as far as it is known."""
+    timing, passes = measures.timing, measures.passes
+    rows = []
+    if timing is not None and timing.duration_s is not None:
+        doubt = "" if timing.duration_u_s is None else f"± {_minutes(timing.duration_u_s)}"
+        rows.append(triple("from first to last movement", _minutes(timing.duration_s), doubt, wide))
+        if timing.still_s:
+            rows.append(triple("of it stood still", _minutes(timing.still_s), "", wide))
+    if timing is not None:
+        reached = {f"to {name} %": t_s for name, t_s in timing.time_to_s.items() if name in ("80", "90") and t_s}
+        rows += [triple(label, _minutes(t_s), "", wide) for label, t_s in reached.items()]
+    if timing is not None and timing.distance_m is not None:
+        rows.append(
+            triple(
+                "driven", f"{number(timing.distance_m.value, 0)} m", f"{span(timing.distance_m.interval_95, 0)} m", wide
+            )
+        )
+    if passes is not None and passes.repeat_ratio is not None:
+        ratio = passes.repeat_ratio
+        rows.append(triple("passed over, times swept floor", number(ratio.value, 1), span(ratio.interval_95, 1), wide))
+    if passes is not None and passes.visits is not None:
+        shares = [number(passes.visits[name], 0) for name in ("once", "twice", "more")]
+        rows.append(triple("visited once, twice, more", f"{' · '.join(shares)} %", "", wide))
+    note = "" if timing is None or timing.frames < 2 else f"{timing.frames} frames"
+    return stacked([heading("In time", wide, note), *rows]) if rows else None
+
+
+def _minutes(seconds: float) -> str:
+    return f"{int(seconds // 60)} min {seconds % 60:02.0f} s" if seconds >= 60 else f"{seconds:.0f} s"
 
 
 def _zones(found: Coverage, wide: int) -> list[Picture]:

@@ -25,13 +25,18 @@ def plan_view(light: Light, camera: Camera, grid: FloorGrid, height_m: float) ->
     averaged over blocks as large as a cell, so that nothing between two sampling points is lost. Cells outside the
     frame are 0.
     """
-    pixels = pixel_map(camera, grid, height_m)
-    step_px = np.linalg.norm(np.diff(pixels[grid.rows // 2], axis=0), axis=1)
+    return resampled(light, pixel_map(camera, grid, height_m))
+
+
+def resampled(light: Light, pixels: Plane) -> Plane:
+    """Return the light at the `pixels` (rows, cols, 2) that `pixel_map` gives, as `plan_view` does."""
+    rows = len(pixels)
+    step_px = np.linalg.norm(np.diff(pixels[rows // 2], axis=0), axis=1)
     block = max(1, round(float(np.median(step_px))))
     if block > 1:
-        rows, cols = (size // block for size in light.shape)
-        whole = light[: rows * block, : cols * block]
-        light = np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.uint16)
+        high, wide = (size // block for size in light.shape)
+        whole = light[: high * block, : wide * block]
+        light = np.asarray(cv2.resize(whole, (wide, high), interpolation=cv2.INTER_AREA), dtype=np.uint16)
         pixels = (pixels - np.float32((block - 1) / 2)) / np.float32(block)
     # The map is one array of pixels, not one per axis; OpenCV's stubs do not know that the second may be None.
     seen = cv2.remap(light, pixels, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]

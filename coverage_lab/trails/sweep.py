@@ -98,6 +98,11 @@ def unreached_floor(plan: FloorPlan) -> NDArray[np.bool_]:
     return _places(plan).unreached
 
 
+def possible_floor(plan: FloorPlan) -> NDArray[np.bool_]:
+    """Cells (rows, cols) that the nozzle can have come to."""
+    return _places(plan).possible > 0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Places:
     """What the plan says of each cell before any light is looked at."""

@@ -1,0 +1,214 @@
+"""Fold the frames of a series, one after the other, into one exposure and what it was like in time.
+
+    frame ──► plan view ──► light of all frames together · strip of this frame ──► first swept, visits, ends, light
+
+Memory holds a few planes of the floor and a frame, however many frames there are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.camera.model import Camera
+from coverage_lab.frames.correct import HOT_LIGHT
+from coverage_lab.job import Bar
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.trails.blind import Bridge, Strip, bridge
+from coverage_lab.trails.caps import Join, find_caps
+from coverage_lab.trails.dose import FAINTEST, STEPS, light_counts, one_pass
+from coverage_lab.trails.rectify import floor_per_pixel_m, pixel_map, resampled
+from coverage_lab.trails.strip import StripFinder
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+
+AT_CLIP = 0.95  # of the clip: what a resampled burnt pixel still reaches
+BURNT = 0.3  # share of a coarse cell
+PASS_BURNT = 0.85  # of the clip: light of one pass
+FEWEST_FOR_HOT = 3  # frames, that a spot that stays is told from the trail
+MOST_PASSES = 3.0  # in one frame; more light than that is a robot that turns on the spot
+SLOW = 2.2  # times one pass' light: where a robot turns, or passes twice
+ONCE = 1.0  # pass that a turn's place counts in the distance driven: half on the way in, half on the way out
+SPECK_M = 0.012  # a slow place is wider
+LONGEST_BRIDGE_S = 2.5  # a longer hole is reported and not filled in
+LEAST_BLIND_S = 0.1  # shorter gaps do not tell a speed
+_FEWEST_SPEEDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFacts:
+    """What one frame's light says, in square metres."""
+
+    covered_m2: float  # of its strip
+    passed_m2: float  # passed over, repeats within the frame counted; nan where light is burnt
+    driven_m2: float  # the same without turns on the spot; over the nozzle's length it is the way driven
+    lit_m: tuple[float, float] | None  # middle of its strip, x and y
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gap:
+    """What is known of the time between two frames."""
+
+    join: Join | None  # where the bar was before and after
+    turned: bool  # the robot turned, and the gap was filled in
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """All frames of a run, folded."""
+
+    light: Plane  # (rows, cols) of all frames together
+    clip: float  # light from which on a value only says "at least so bright"
+    first: NDArray[np.uint16]  # (rows, cols) number of the frame, from 1, in whose strip a cell first lay; 0 = none
+    visits: NDArray[np.uint8]  # (rows, cols) maximal runs of frames that a cell was swept in
+    frames: tuple[FrameFacts, ...]
+    gaps: tuple[Gap, ...]  # between a frame and the next
+    filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
+
+
+@dataclass(slots=True, eq=False)
+class Fold:
+    """A series that is being folded."""
+
+    plan: FloorPlan
+    bar: Bar
+    camera: Camera
+    blind_s: NDArray[np.float64]  # (frames - 1,) from a frame's end to the next one's start; nan where not known
+    _pixels: Plane = field(init=False)
+    _finder: StripFinder = field(init=False)
+    _light: Plane = field(init=False)
+    _first: NDArray[np.uint16] = field(init=False)
+    _visits: NDArray[np.uint8] = field(init=False)
+    _steady: NDArray[np.uint16] | None = None  # darkest that each pixel of the frames was
+    _before: Strip | None = None
+    _counts: NDArray[np.float64] = field(init=False)
+    _facts: list[FrameFacts] = field(default_factory=list)
+    _gaps: list[Gap] = field(default_factory=list)
+    _filled: NDArray[np.uint16] = field(init=False)
+    _clip: float = 0.0
+    _number: int = 0
+
+    def __post_init__(self) -> None:
+        """Lay out the planes."""
+        grid = self.plan.grid
+        self._pixels = pixel_map(self.camera, grid, self.bar.height_m)
+        px_m = floor_per_pixel_m(self.camera, grid, self.bar.height_m)
+        self._finder = StripFinder(self.plan, self.bar, px_m)
+        self._light = np.zeros(grid.shape, np.float32)
+        coarse = self._finder.coarse(self.plan.free_share).shape
+        self._first, self._visits = np.zeros(coarse, np.uint16), np.zeros(coarse, np.uint8)
+        self._filled = np.zeros(coarse, np.uint16)
+        self._counts = np.zeros(STEPS)
+
+    def add(self, light: NDArray[np.uint16], clip: float) -> None:
+        """Add the next frame's linear light (H, W); `clip` (of 1) is where its light is burnt."""
+        view = resampled(light, self._pixels)
+        self._light += view
+        self._clip = clip
+        self._steady = light.copy() if self._steady is None else np.asarray(cv2.min(self._steady, light))
+        smooth = self._finder.smooth(view)
+        mask = self._finder.strip(smooth, view, clip)
+        self._number += 1
+        fresh = (self._first == 0) & (mask > 0)
+        self._first[fresh] = self._number
+        before = np.zeros_like(mask) if self._before is None else self._before.mask
+        self._visits += mask & (before ^ 1)
+        self._facts.append(self._look(smooth, mask, self._finder.coarse((view >= AT_CLIP * clip).astype(np.float32))))
+        self._connect(mask)
+
+    def skip(self) -> None:
+        """Leave out the next frame, which cannot be read."""
+        self._number += 1
+        self._facts.append(FrameFacts(float("nan"), float("nan"), float("nan"), None))
+        if self._number > 1:
+            self._gaps.append(Gap(None, False))
+        self._before = None
+
+    def done(self) -> Series:
+        """Return the folded series."""
+        light = self._without_hot() if self._number >= FEWEST_FOR_HOT else self._light
+        once = one_pass(self._counts)
+        # Passes in range add up to more than a single frame can hold, which is no burnt light. Only where each pass is
+        # burnt by itself does light from the clip on say no more than "at least so bright".
+        each_burnt = once is None or once >= PASS_BURNT * self._clip
+        clip = self._clip if each_burnt else max(self._clip, 1.001 * float(light.max()))
+        fine = self._finder.fine
+        return Series(
+            light=light,
+            clip=clip,
+            first=fine(self._first).astype(np.uint16),
+            visits=fine(self._visits).astype(np.uint8),
+            frames=tuple(self._facts),
+            gaps=tuple(self._gaps),
+            filled=fine(self._filled).astype(np.uint16),
+        )
+
+    def _connect(self, mask: Mask) -> None:
+        grid, nozzle_m, cell_m = self.plan.grid, self.bar.nozzle_m, self._finder.cell_m
+        origin_m = (grid.west_m, grid.north_m)
+        strip = Strip(mask, find_caps(mask, nozzle_m, cell_m, origin_m))
+        if self._number > 1:
+            found = Bridge()
+            blind_s = float(self.blind_s[self._number - 2])
+            if self._before is not None and blind_s <= LONGEST_BRIDGE_S:
+                last = self._gaps[-1].join if self._gaps else None
+                found = bridge(
+                    self._before,
+                    strip,
+                    blind_s=blind_s,
+                    speed_m_s=self._speed_m_s(),
+                    nozzle_m=nozzle_m,
+                    cell_m=cell_m,
+                    origin_m=origin_m,
+                    used=() if last is None else (last.start,),
+                )
+            if found.fill is not None:
+                self._filled[(found.fill > 0) & (self._filled == 0)] = self._number
+            self._gaps.append(Gap(found.join, found.fill is not None))
+        self._before = strip
+
+    def _speed_m_s(self) -> float | None:
+        """The usual speed while the shutter was closed, from the frames so far; None where they do not tell."""
+        pairs = zip(self._gaps, self.blind_s, strict=False)
+        speeds = [one.join.length_m / s for one, s in pairs if one.join is not None and s > LEAST_BLIND_S]
+        return float(np.median(speeds)) if len(speeds) >= _FEWEST_SPEEDS else None
+
+    def _look(self, smooth: Plane, mask: Mask, burnt_share: Plane) -> FrameFacts:
+        """Measure a frame's light against that of one pass, which all frames so far tell."""
+        cell_m2 = self._finder.cell_m**2
+        covered_m2 = float(mask.sum()) * cell_m2
+        self._counts += light_counts(smooth, mask)
+        once = one_pass(self._counts)
+        if covered_m2 == 0 or once is None:
+            return FrameFacts(covered_m2, 0.0, 0.0, None)
+        rows, cols = np.nonzero(mask)
+        grid, cell_m = self.plan.grid, self._finder.cell_m
+        middle = (grid.west_m + (cols.mean() + 0.5) * cell_m, grid.north_m - (rows.mean() + 0.5) * cell_m)
+        if SLOW * once > self._clip:
+            return FrameFacts(covered_m2, float("nan"), float("nan"), middle)
+        passes = np.where(smooth > FAINTEST * once, smooth / once, 0)
+        burnt = (burnt_share > BURNT) & (passes > 2)
+        passed = np.where(burnt, MOST_PASSES, np.minimum(passes, MOST_PASSES))
+        driven = np.where(self._turning(passes), np.minimum(passes, ONCE), np.minimum(passes, MOST_PASSES))
+        return FrameFacts(covered_m2, float(passed.sum()) * cell_m2, float(driven.sum()) * cell_m2, middle)
+
+    def _turning(self, passes: Plane) -> NDArray[np.bool_]:
+        """Cells around places so bright that the robot must have turned there."""
+        speck, reach = (
+            cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * int(radius_m / self._finder.cell_m) + 1,) * 2)
+            for radius_m in (SPECK_M, self.bar.nozzle_m / 2)
+        )
+        core = cv2.morphologyEx((passes > SLOW).astype(np.uint8), cv2.MORPH_OPEN, speck)
+        return np.asarray(cv2.dilate(core, reach) > 0)
+
+    def _without_hot(self) -> Plane:
+        """Return the light without pixels that shine in all frames, and stand out from their neighbours."""
+        assert self._steady is not None
+        extra = np.asarray(cv2.subtract(self._steady, cv2.medianBlur(self._steady, 5)), np.uint16)
+        extra[extra < HOT_LIGHT] = 0
+        kept = self._light - np.float32(len(self._facts)) * resampled(extra, self._pixels)
+        return np.asarray(np.maximum(kept, 0))

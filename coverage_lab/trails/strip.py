@@ -1,0 +1,95 @@
+"""Which floor the nozzle passed over while one frame of a series was exposed.
+
+A frame's strip says when floor was swept, never where exactly it ends: that is fitted on all frames' light together
+(`sweep`). So it is found quickly, on cells twice as wide, and by a level that encloses as much floor as the fitted
+edges of the first frames do.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.job import Bar
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.trails.comb import brightness, close_comb
+from coverage_lab.trails.sweep import possible_floor, sweep, unreached_floor
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+
+COARSE = 2  # of the plan's cells along the side of one of these
+TUBE_BLUR_M = 0.004
+LEARN_FROM = 3  # frames with a trail whose edges are fitted to learn the level
+LEAST_TRAIL = 0.3  # of the nozzle squared: less says little about the level
+
+
+class StripFinder:
+    """Finds the strip of each frame; learns the level from the first ones.
+
+    px_m : how much floor a pixel of a frame shows; needed to find strips.
+    """
+
+    def __init__(self, plan: FloorPlan, bar: Bar, px_m: float) -> None:
+        self.plan, self.bar, self.px_m = plan, bar, px_m
+        self._levels: list[float] = []
+
+    @property
+    def cell_m(self) -> float:
+        """Side of a coarse cell."""
+        return COARSE * self.plan.grid.cell_m
+
+    def coarse(self, plane: Plane) -> Plane:
+        """Average a plane (rows, cols) of the plan's cells over coarse ones; what is left over is cut off."""
+        rows, cols = (size // COARSE for size in self.plan.grid.shape)
+        whole = plane[: rows * COARSE, : cols * COARSE]
+        return np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
+
+    def fine(self, plane: NDArray[Any]) -> NDArray[Any]:
+        """Return a coarse plane on the plan's cells; rows and columns left over repeat their neighbours."""
+        grown = np.repeat(np.repeat(plane, COARSE, axis=0), COARSE, axis=1)
+        rows, cols = self.plan.grid.shape
+        return np.pad(grown, ((0, rows - grown.shape[0]), (0, cols - grown.shape[1])), mode="edge")
+
+    def smooth(self, view: Plane) -> Plane:
+        """Return a frame's light on coarse cells, less the floor's own, its comb blurred away."""
+        coarse = self.coarse(view)
+        dark = coarse[self._unreached]
+        coarse = coarse - np.float32(np.median(dark)) if dark.size else coarse
+        blur_m = self.bar.pitch_m / 2 if self.bar.pitch_m else TUBE_BLUR_M
+        return np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur_m / self.cell_m))
+
+    def strip(self, smooth: Plane, view: Plane, clip: float) -> Mask:
+        """Return 1 where the nozzle passed, (rows, cols) of coarse cells; `smooth` is `view` as `smooth` gives it."""
+        pitch = self.bar.pitch_m / self.cell_m if self.bar.pitch_m else None
+        closed = close_comb(brightness(smooth), pitch)
+        if len(self._levels) < LEARN_FROM:
+            self._learn(closed, view, clip)
+        if not self._levels:
+            return np.zeros_like(closed)
+        return ((closed > np.median(self._levels)) & self._possible).astype(np.uint8)
+
+    def _learn(self, closed: Mask, view: Plane, clip: float) -> None:
+        """Find the level whose strip is as large as the floor within the fitted edges of this frame."""
+        swept = sweep(view, self.plan, self.bar, clip, px_m=self.px_m)
+        if swept is None:
+            return
+        visible = self.coarse(self.plan.visible_share)
+        area = float(np.vdot(self.coarse(swept.share), visible))
+        if area * self.cell_m**2 < LEAST_TRAIL * self.bar.nozzle_m**2:
+            return
+        weights = np.bincount(closed[self._possible], weights=visible[self._possible], minlength=256)
+        above = np.cumsum(weights[::-1])[::-1]  # floor at this brightness or brighter
+        self._levels.append(float(np.interp(-area, -above, np.arange(256))) - 1)
+
+    @cached_property
+    def _unreached(self) -> NDArray[np.bool_]:
+        return self.coarse(unreached_floor(self.plan).astype(np.float32)) > 0.5
+
+    @cached_property
+    def _possible(self) -> NDArray[np.bool_]:
+        return self.coarse(possible_floor(self.plan).astype(np.float32)) > 0.3
