@@ -86,7 +86,9 @@ def expose(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sh
         if isinstance(frame, UnreadableFrame):
             raise frame
         light = plan_view(_light(frame, shared), shared.camera, plan.grid, bar.height_m)
-        return Exposure(light, frame.clip / FULL_LIGHT, {_name(frame.path, shared): frame.digest}, _others(frame, shared))
+        return Exposure(
+            light, frame.clip / FULL_LIGHT, {_name(frame.path, shared): frame.digest}, _others(frame, shared)
+        )
     return _fold(frames, shared, plan, bar, sheet_s)
 
 
