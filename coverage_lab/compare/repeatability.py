@@ -11,6 +11,7 @@ from math import hypot, sqrt
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtr, stdtrit
+from scipy.stats import bartlett
 
 from coverage_lab.compare.values import Outlier, Spread, Summary
 from coverage_lab.measures.uncertainty import coverage_factor_95, effective_dof
@@ -64,6 +65,19 @@ def spread(measure: str, by_robot: Sequence[Sequence[float]]) -> Spread | None:
         return None
     sd = sqrt(sum(float(np.sum((values - values.mean()) ** 2)) for values in repeated) / dof)
     return Spread(measure, len(repeated), dof, sd, LIMIT_PER_SD * sd)
+
+
+def equal_spread_p(by_robot: Sequence[Sequence[float]]) -> float | None:
+    """Return how likely spreads as unequal as these are by chance (Bartlett's test); None with fewer than two.
+
+    Robots with one repeat have none. Source: M. S. Bartlett, Proc. R. Soc. Lond. A 160 (1937) 268.
+    """
+    repeated = [np.asarray(values, dtype=np.float64) for values in by_robot if len(values) > 1]
+    if len(repeated) < 2:
+        return None
+    with np.errstate(divide="ignore", invalid="ignore"):  # of a robot whose repeats are all the same
+        p_value = float(bartlett(*repeated).pvalue)
+    return 1.0 if np.isnan(p_value) else p_value
 
 
 def grubbs_critical(n: int, alpha: float = STRAGGLER_P) -> float:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coverage_lab.compare import tell_apart
 from coverage_lab.compare.model import Fit, covered_percent, fit, logit_missed
-from coverage_lab.compare.repeatability import spread, summary
+from coverage_lab.compare.repeatability import STRAGGLER_P, equal_spread_p, spread, summary
 from coverage_lab.compare.shared import Share, Shared, shared_by_means
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Family, Measure, Model, Robot, Spread, Summary
 from coverage_lab.measures.uncertainty import coverage_factor_95, effective_dof
@@ -75,7 +75,7 @@ def compare_robots(
     estimated = sorted(_estimated(plain, fitted, shared), key=lambda one: (-(one.estimate_percent or 0), one.robot))
     family = tell_apart.tukey(judged) if 2 <= len(names) <= tell_apart.MOST_FOR_TUKEY else None
     against = None if reference is None else tell_apart.dunnett(judged, number[reference])
-    model = _model(fitted, nights, judged)
+    model = _model(fitted, nights, judged, _unequal(by_robot))
     return Compared(_placed(estimated, family), spreads, model, family, against)
 
 
@@ -123,8 +123,23 @@ def _placed(robots: Sequence[Robot], family: Family | None) -> tuple[Robot, ...]
     return tuple(replace(one, group=letters.get(one.robot, ""), places=places[one.robot]) for one in robots)
 
 
-def _model(fitted: Fit, nights: Sequence[str], judged: tell_apart.Robots) -> Model:
-    notes = []
+def _unequal(by_robot: Mapping[str, Sequence[ComparedRun]]) -> str | None:
+    """Say so if robots do not repeat equally well, since one spread is used for all."""
+    repeated = {name: [run.values[HEADLINE] for run in own] for name, own in by_robot.items() if len(own) > 1}
+    p_value = equal_spread_p([[float(one) for one in logit_missed(values)] for values in repeated.values()])
+    if p_value is None or p_value >= STRAGGLER_P:
+        return None
+    sds = {name: float(np.std(values, ddof=1)) for name, values in repeated.items()}
+    low, high = min(sds, key=lambda name: sds[name]), max(sds, key=lambda name: sds[name])
+    return (
+        f"Spread: robots do not repeat equally well (Bartlett's test, p {p_value:.1g}): {low} by {sds[low]:.2f} "
+        f"points, {high} by {sds[high]:.2f}. One spread is used for all, so differences between steady robots are "
+        "surer than stated, those of unsteady ones less sure"
+    )
+
+
+def _model(fitted: Fit, nights: Sequence[str], judged: tell_apart.Robots, unequal: str | None) -> Model:
+    notes = [] if unequal is None else [unequal]
     if len(set(nights)) == 1:
         notes.append("Nights: all runs are of one night, so what another night would change is in no interval")
     elif fitted.nights_told == "in spread":

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from coverage_lab.compare.shared import Share
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Measure
 from coverage_lab.job import Quantity
-from coverage_lab.measures.values import Measures
+from coverage_lab.measures.values import Measures, Pocket
 from coverage_lab.season.stored import StoredRun
 
 Number = Quantity | float | None
@@ -34,10 +34,17 @@ def numbers_of(measures: Measures) -> dict[str, Number]:
         "reachable_percent": None if coverage is None else coverage.percent_of_reachable,
         "wall_mm": _wall_mm(measures),
         "pockets": None if pockets is None else float(len(pockets)),
-        "largest_pocket_mm": max((one.diameter_mm for one in pockets or ()), key=lambda one: one.value, default=None),
+        "largest_pocket_mm": _largest_pocket_mm(pockets),
         "pattern_score": None if measures.pattern is None else measures.pattern.score,
         **_decoys(measures),
     }
+
+
+def _largest_pocket_mm(pockets: Sequence[Pocket] | None) -> Number:
+    """Return the widest pocket; 0 where none is left that is large enough to be listed."""
+    if pockets is None:
+        return None
+    return max((one.diameter_mm for one in pockets), key=lambda one: one.value, default=0.0)
 
 
 def _wall_mm(measures: Measures) -> float | None:

@@ -238,6 +238,16 @@ def test_outliers_are_named_from_six_repeats_on():
     assert not outliers(dict.fromkeys(values, 90.0))
 
 
+def test_robots_that_do_not_repeat_equally_well_are_told():
+    steady = season_of({"heron": 90.0, "wren": 91.0}, repeats=4, nights=1, seed=1, spread=0.005)
+    unsteady = season_of({"dunlin": 80.0}, repeats=4, nights=1, seed=2, spread=0.3)
+    (note,) = [note for note in compared(steady + unsteady).model.notes if note.startswith("Spread")]
+    assert "dunlin by" in note
+    assert not any(note.startswith("Spread") for note in compared(steady).model.notes)
+    alike = [a_run("heron", 90.0, repeat=at) for at in range(3)]
+    assert any(note.startswith("Spread") for note in compared(alike + unsteady).model.notes)
+
+
 def test_interval_with_shared_is_wider_and_never_narrower():
     values = {"a": 90.0, "b": 91.0, "c": 89.5}
     found = summary(HEADLINE, values, 0.4)

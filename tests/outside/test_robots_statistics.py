@@ -16,7 +16,7 @@ from statsmodels.stats.power import TTestIndPower
 from coverage_lab.compare import tell_apart
 from coverage_lab.compare.dunnett import LargestDifference
 from coverage_lab.compare.model import fit
-from coverage_lab.compare.repeatability import grubbs_critical, grubbs_p, spread, summary
+from coverage_lab.compare.repeatability import equal_spread_p, grubbs_critical, grubbs_p, spread, summary
 from coverage_lab.compare.shared import Shared
 
 
@@ -170,6 +170,21 @@ def test_iso_5725_repeatability_of_sulfur_in_coal():
     assert (found.robots, found.dof) == (8, 19)
     fitted = one_night(*laboratories).fit
     assert fitted.variance == pytest.approx(found.sd**2, rel=1e-12)
+
+
+def test_bartlett_of_r():
+    # R documentation, bartlett.test(count ~ spray, InsectSprays): K² 25.960, 5 degrees of freedom, p 9.085e-05.
+    sprays = (
+        (10, 7, 20, 14, 14, 12, 10, 23, 17, 20, 14, 13),
+        (11, 17, 21, 11, 16, 14, 17, 17, 19, 21, 7, 13),
+        (0, 1, 7, 2, 3, 1, 2, 1, 3, 0, 1, 4),
+        (3, 5, 12, 6, 4, 3, 5, 5, 5, 5, 2, 4),
+        (3, 5, 3, 5, 3, 6, 1, 1, 3, 2, 6, 4),
+        (11, 9, 15, 22, 15, 16, 13, 10, 26, 26, 24, 13),
+    )
+    assert equal_spread_p(sprays) == pytest.approx(9.085e-05, rel=1e-3)
+    assert equal_spread_p([*sprays, (5,)]) == equal_spread_p(sprays)
+    assert equal_spread_p(sprays[:1]) is None
 
 
 def test_t_interval_of_sleep_data():
