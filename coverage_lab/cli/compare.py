@@ -41,6 +41,7 @@ def compare(
     from coverage_lab.files.comparison import write_comparison
     from coverage_lab.season.comparing import Wanted, compare_season
     from coverage_lab.season.index import open_index
+    from coverage_lab.season.pickup_charts import chart_comparison
 
     wanted = Wanted(trial, tuple(robot or ()), reference, allow_mixed, across_rooms)
     with open_index(season) as index:
@@ -48,7 +49,7 @@ def compare(
     folder = season / "comparison" if out is None else out
     for one in found:
         place = folder if len(found) == 1 else folder / one.rooms[0]
-        for path in write_comparison(place, one):
+        for path in (*write_comparison(place, one), *chart_comparison(place, one)):
             typer.echo(str(path), err=True)
         for line in _told(one):
             typer.echo(line, err=True)

@@ -79,7 +79,9 @@ def score(
     sheet: Annotated[Path, typer.Argument(help="A filled-in sheet, SEASON/pickup/NAME.csv.", show_default=False)],
     as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON.")] = False,
 ) -> None:
-    """Score a sheet: pickup with its uncertainty per floor and soil, kept beside the sheet as NAME.json with a chart.
+    """Score a sheet: pickup with its uncertainty per floor and soil, kept beside the sheet as NAME.json.
+
+    All scored sheets of the folder are drawn into one chart, pickup.png and pickup.svg.
 
     Exit code 1: some rows could not be counted; each is named, the others count.
     """
@@ -87,6 +89,7 @@ def score(
 
     from coverage_lab.errors import ExitCode
     from coverage_lab.files.pickup import pickup_to_json, write_pickup
+    from coverage_lab.season.pickup_charts import chart_folder
     from coverage_lab.season.scoring import score_sheet
 
     result, problems = score_sheet(sheet)
@@ -101,6 +104,8 @@ def score(
     for one in result.summaries:
         typer.echo(_words(one), err=True)
     counted = sum(run.counted for run in result.runs)
+    for path in chart_folder(sheet.parent):
+        typer.echo(f"{path} drawn", err=True)
     typer.echo(f"{sheet.with_suffix('.json')} written: {counted} of {len(result.runs)} runs counted", err=True)
     if sheet.resolve().parent.name != "pickup":
         typer.echo("keep sheet and scores in the season's folder pickup, where comparison and report look", err=True)

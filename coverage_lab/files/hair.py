@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from coverage_lab.files.numbers import PERCENT, PX, all_rounded, quantity_to_json, rounded
@@ -11,6 +12,11 @@ from coverage_lab.pickup.register import Registration
 from coverage_lab.pickup.values import SINGLE_RUN
 
 SCHEMA = "coverage-lab/hair/1"
+
+
+def is_hair(content: Any) -> bool:
+    """Say whether a season's document is one of hair on a bed."""
+    return isinstance(content, Mapping) and content.get("schema") == SCHEMA
 
 
 def hair_to_json(found: Hair, how: Registration, names: tuple[str, str]) -> dict[str, Any]:

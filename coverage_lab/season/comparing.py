@@ -18,6 +18,7 @@ from coverage_lab.compare.shared import Share
 from coverage_lab.compare.values import CommonFloor, ComparedRun, Comparison
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.checking import quoted, suggest
+from coverage_lab.files.hair import is_hair
 from coverage_lab.files.pickup import pickup_from_json
 from coverage_lab.measures.values import Measures
 from coverage_lab.pickup.values import PickupResult
@@ -97,6 +98,8 @@ def _pickup(index: Index) -> tuple[tuple[PickupResult, ...], tuple[str, ...]]:
     """Return the season's soil tests, and what could not be read of them."""
     results, problems = [], []
     for name, content in index.documents():
+        if is_hair(content):  # a single picture's number, which no comparison takes
+            continue
         try:
             results.append(pickup_from_json(content, index.season / DOCUMENTS / name))
         except BadInput as error:
