@@ -26,7 +26,7 @@ from coverage_lab import __version__
 from coverage_lab.errors import BadInput, ExitCode
 from coverage_lab.job import METHOD, Run
 from coverage_lab.season import cluster as cluster_module
-from coverage_lab.season.cluster import Cluster, ClusterLost, NoCluster, Probe, crew_of, judge, moved, read_path_map
+from coverage_lab.season.cluster import Cluster, NoCluster, Probe, crew_of, judge, moved, read_path_map
 from coverage_lab.season.pool import Pool
 
 PAGE = Path(__file__).parents[2] / "docs" / "cluster.md"
@@ -73,6 +73,18 @@ class Machines:
         with Client(self.address, timeout=30, set_as_default=False) as client:
             client.wait_for_workers(count, timeout=60)
 
+    def busy_worker(self) -> psutil.Process:
+        """Wait until a worker is in the midst of a run; return its process."""
+        workers = self.nannies.children(recursive=True)
+        idle_s = {one.pid: one.cpu_times().user for one in workers}
+        until = time.monotonic() + 60
+        while time.monotonic() < until:
+            for one in workers:
+                if one.cpu_times().user - idle_s[one.pid] > 0.3:  # far less than a run takes
+                    return one
+            time.sleep(0.02)
+        pytest.fail("no worker was ever busy")
+
     def end(self) -> None:
         for one in (self.nannies, self.scheduler):
             if one.is_running():
@@ -117,11 +129,6 @@ def die_if_asked(job: str) -> str:
     return job.rpartition("/")[2]
 
 
-def sleep_long(job: str) -> str:
-    time.sleep(60)
-    return job
-
-
 def numbers(night: Path) -> dict[str, bytes]:
     return {path.parent.name: path.read_bytes() for path in night.glob("results/*/measures.json")}
 
@@ -148,16 +155,9 @@ def test_a_worker_lost_in_mid_run_changes_no_number(lab: Lab, machines: Machines
     killed: list[int] = []
 
     def kill_one() -> None:
-        workers = machines.nannies.children(recursive=True)
-        idle_s = {one.pid: one.cpu_times().user for one in workers}
-        until = time.monotonic() + 30
-        while not killed and time.monotonic() < until:
-            for one in workers:
-                if one.cpu_times().user - idle_s[one.pid] > 0.3:  # far less than a run takes
-                    one.kill()
-                    killed.append(one.pid)
-                    return
-            time.sleep(0.02)
+        busy = machines.busy_worker()
+        busy.kill()
+        killed.append(busy.pid)
 
     killer = threading.Thread(target=kill_one)
     killer.start()
@@ -194,29 +194,25 @@ def test_a_job_that_kills_its_worker_each_time_fails_and_the_others_are_done(tmp
     assert done == {"a": "a", once: "once", "b": "b", "c": "c", "d": "d"}
 
 
-def test_the_last_worker_and_the_scheduler_lost_in_mid_run(
-    tmp_path: Path, own_machines: Machines, monkeypatch: pytest.MonkeyPatch
-):
-    monkeypatch.setattr(cluster_module, "NO_WORKER_S", 1.0)
-    start, in_flight = crew_of(own_machines.address, [tmp_path], ())
-    assert in_flight == 4
-    began = time.monotonic()
-    with pytest.raises(ClusterLost, match="no workers"), Pool(sleep_long, start, 3) as pool:
-        for at, _ in enumerate(pool.results(iter_and_kill(own_machines.nannies))):
-            pytest.fail(f"{at} came back")
-    assert time.monotonic() - began < 30
+def test_the_last_worker_and_the_scheduler_lost_in_mid_run(lab: Lab, own_machines: Machines):
+    lab.monkeypatch.setattr(cluster_module, "NO_WORKER_S", 1.0)
+
+    def kill_all() -> None:
+        own_machines.busy_worker()
+        for process in [own_machines.nannies, *own_machines.nannies.children(recursive=True)]:
+            with_end(process)
+
+    killer = threading.Thread(target=kill_all)
+    killer.start()
+    told = lab.run("measure", lab.season, "--cluster", own_machines.address)
+    killer.join()
+    assert told.code == ExitCode.SOME_FAILED
+    told.line(own_machines.address, "the scheduler has no workers")
+    assert not (lab.night / "results" / ".lock").exists()
+    assert lab.measure().code == ExitCode.DONE
     with_end(own_machines.scheduler)
     with pytest.raises(NoCluster, match="no scheduler answers"):
-        Cluster(own_machines.address, (tmp_path,), ())
-
-
-def iter_and_kill(nannies: psutil.Popen) -> Iterator[str]:
-    """Two jobs; when both are under way, all workers are killed, and those that would start them again."""
-    yield "a"
-    yield "b"
-    time.sleep(1)
-    for process in [nannies, *nannies.children(recursive=True)]:
-        with_end(process)
+        Cluster(own_machines.address, (lab.night,), ())
 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:PORT", "nonsense", "tcp://127.0.0.1"])
@@ -241,6 +237,19 @@ def test_a_worker_that_would_give_other_numbers_or_none_is_named(tmp_path: Path)
     ):
         (problem,) = judge("w", answer, [mark])
         assert word in problem.wrong
+
+
+def test_a_worker_that_works_on_several_runs_at_once_is_refused(tmp_path: Path):
+    from distributed import LocalCluster
+
+    with (
+        LocalCluster(
+            n_workers=1, threads_per_worker=2, processes=False, protocol="tcp://", dashboard_address=":0"
+        ) as local,
+        pytest.raises(NoCluster, match=r"works on 2 runs at once\. Start it with --nthreads 1"),
+    ):
+        Cluster(local.scheduler_address, (tmp_path,), ())
+    assert not list((tmp_path / "results").iterdir())
 
 
 def test_paths_are_moved_however_deep_they_lie(tmp_path: Path):
