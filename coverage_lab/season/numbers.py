@@ -8,7 +8,8 @@ from typing import Literal
 from coverage_lab.compare.shared import Share
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Measure
 from coverage_lab.job import Quantity
-from coverage_lab.measures.values import Measures, Pocket
+from coverage_lab.measures.uncertainty import quantity
+from coverage_lab.measures.values import Measures, Pocket, Timing
 from coverage_lab.season.stored import StoredRun
 
 Number = Quantity | float | None
@@ -21,6 +22,10 @@ MEASURES = (
     Measure("pockets", "Missed pockets", "", "lower"),
     Measure("largest_pocket_mm", "Largest missed pocket", "mm", "lower"),
     Measure("pattern_score", "Pattern score", "", "neither"),
+    Measure("repeat_ratio", "Floor passed over, repeats counted, over swept floor", "", "neither"),
+    Measure("duration_s", "Duration", "s", "lower"),
+    Measure("rate_m2_min", "Swept floor per minute", "m²/min", "higher"),
+    Measure("distance_m", "Distance driven", "m", "neither"),
     Measure("clear_of_decoys_percent", "Decoys neither touched nor driven over", "%", "higher"),
     Measure("nozzle_clearance_mm", "Least distance of the nozzle from a decoy", "mm", "neither"),
 )
@@ -36,7 +41,20 @@ def numbers_of(measures: Measures) -> dict[str, Number]:
         "pockets": None if pockets is None else float(len(pockets)),
         "largest_pocket_mm": _largest_pocket_mm(pockets),
         "pattern_score": None if measures.pattern is None else measures.pattern.score,
+        "repeat_ratio": None if measures.passes is None else measures.passes.repeat_ratio,
+        **_in_time(measures.timing),
         **_decoys(measures),
+    }
+
+
+def _in_time(timing: Timing | None) -> dict[str, Number]:
+    if timing is None:
+        return dict.fromkeys(("duration_s", "rate_m2_min", "distance_m"))
+    duration_s, u_s = timing.duration_s, timing.duration_u_s
+    return {
+        "duration_s": duration_s if duration_s is None or u_s is None else quantity(duration_s, u_s, low=0.0),
+        "rate_m2_min": timing.rate_m2_min,
+        "distance_m": timing.distance_m,
     }
 
 

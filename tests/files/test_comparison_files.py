@@ -10,13 +10,14 @@ from pathlib import Path
 import openpyxl
 import pytest
 from made_up_seasons import write_season
-from stored_seasons import some_measures
+from stored_seasons import known, some_measures
 
 from coverage_lab.compare.values import HEADLINE
 from coverage_lab.errors import BadInput
 from coverage_lab.files import comparison as module
 from coverage_lab.files.comparison import write_comparison
 from coverage_lab.files.scorecard import read_scorecard
+from coverage_lab.measures.values import Passes, Timing
 from coverage_lab.season.comparing import Wanted, compare_season
 from coverage_lab.season.index import open_index
 from coverage_lab.season.numbers import MEASURES, numbers_of
@@ -77,6 +78,22 @@ def test_without_the_library_there_is_no_spreadsheet(comparison, tmp_path: Path,
 
 def test_every_number_of_a_run_is_a_known_measure():
     assert [HEADLINE, *numbers_of(some_measures("n/heron-1"))] == KEYS
+
+
+def test_numbers_of_a_run_in_time():
+    passes = Passes("frames", known(1.4), {"once": 60, "twice": 30, "more": 10}, 32.0)
+    timing = Timing(1800.0, 9.0, "frames", 57, (), {}, 0.31, 12.0, 0.0, known(310.0), 0.2)
+    found = numbers_of(replace(some_measures("n/heron-1"), passes=passes, timing=timing))
+    assert found["duration_s"].value == 1800
+    assert found["duration_s"].u == 9
+    assert (found["repeat_ratio"].value, found["rate_m2_min"], found["distance_m"].value) == (1.4, 0.31, 310)
+    by_sheet = replace(timing, duration_u_s=None)
+    assert numbers_of(replace(some_measures("n/heron-1"), timing=by_sheet))["duration_s"] == 1800
+
+
+def test_a_run_without_pockets_has_a_largest_one_of_nothing():
+    assert numbers_of(some_measures("n/heron-1", pockets=0))["largest_pocket_mm"] == 0
+    assert numbers_of(replace(some_measures("n/heron-1"), pockets=None))["largest_pocket_mm"] is None
 
 
 def test_the_example_scorecard_is_one_and_says_so():
