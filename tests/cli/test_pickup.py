@@ -6,10 +6,15 @@ import csv
 import json
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
+from made_up_seasons import write_season
+from pickup.hair_scenes import scene
 from small_night import Lab
 
 from coverage_lab.season.index import open_index
+from coverage_lab.show.palette import MISSED
 
 
 @pytest.fixture
@@ -84,3 +89,43 @@ def test_a_file_that_is_no_sheet_leaves_former_scores(lab: Lab, pickup: Path):
     (pickup / "heron.csv").write_text("nothing\n", encoding="utf-8")
     assert lab.run("pickup", "score", pickup / "heron.csv").code == 2
     assert (pickup / "heron.json").read_bytes() == before
+
+
+def test_scored_sheets_share_a_chart_and_the_comparison_shows_them(lab: Lab, tmp_path: Path):
+    season = tmp_path / "season"
+    write_season(season, ("heron", "wren"), repeats=2)
+    for robot in ("heron", "wren"):
+        sizes = ("--nozzle-mm", "220", "--bed-length-mm", "700")
+        lab.run("pickup", "plan", *sizes, "--robot", robot, "--out", season / "pickup")
+        fill_in(season / "pickup" / f"{robot}.csv")
+        assert lab.run("pickup", "score", season / "pickup" / f"{robot}.csv").code == 0
+    drawn = (season / "pickup" / "pickup.svg").read_text(encoding="utf-8")
+    assert ">heron<" in drawn
+    assert ">wren<" in drawn
+    (season / "pickup" / "bed-hair.json").write_text('{"schema": "coverage-lab/hair/1"}', encoding="utf-8")
+    assert lab.run("compare", season).code == 0  # hair on a picture is no trouble
+    assert {path.name for path in (season / "comparison").glob("pickup*")} == {
+        f"{name}.{ending}" for name in ("pickup", "pickup-against-coverage") for ending in ("png", "svg")
+    }
+
+
+def test_hair_is_measured_and_drawn(lab: Lab, tmp_path: Path):
+    made = scene("hardwood", stays=0.4, seed=2)
+    for name, picture in (("before", made.before), ("after", made.after)):
+        cv2.imwrite(str(tmp_path / f"{name}.png"), picture[..., ::-1])
+    told = lab.run("pickup", "hair", tmp_path / "before.png", tmp_path / "after.png", "--out", tmp_path / "out")
+    assert told.code == 0
+    told.line("of the hair stayed", "indicative, single run")
+    stored = json.loads((tmp_path / "out" / "after-hair.json").read_text(encoding="utf-8"))
+    assert stored["residual_percent"]["value"] == pytest.approx(made.residual_percent, abs=3)
+    assert stored["standing"] == "indicative, single run"
+    drawn = cv2.imread(str(tmp_path / "out" / "after-hair.png"))[..., ::-1]
+    orange = (np.abs(drawn.astype(int) - MISSED.unlit).max(axis=2) < 12)[:900, :920]
+    assert orange.mean() == pytest.approx(stored["after_percent"] / 100, abs=0.02)
+    told = lab.run("pickup", "hair", tmp_path / "before.png", tmp_path / "before.png")
+    assert told.code == 1
+    told.line("before.png", "hardly any hair went away")
+    (tmp_path / "cut.png").write_bytes((tmp_path / "after.png").read_bytes()[:5000])
+    told = lab.run("pickup", "hair", tmp_path / "before.png", tmp_path / "cut.png")
+    assert told.code == 1
+    told.line("cut.png", "cannot be decoded whole")

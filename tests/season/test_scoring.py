@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 from coverage_lab.errors import BadInput
+from coverage_lab.files.pickup import pickup_to_json
 from coverage_lab.files.pickup_sheet import empty_sheet
 from coverage_lab.pickup.plan import plan_runs
 from coverage_lab.pickup.settings import DEFAULTS
@@ -180,3 +182,11 @@ def test_a_file_that_is_no_sheet_is_refused(sheet: Path):
         score_sheet(write(sheet, rows))
     with pytest.raises(BadInput, match="there is no such file"):
         score_sheet(sheet.with_name("none.csv"))
+
+
+@pytest.mark.parametrize("robot", ["heron", "wren", "plover"])
+def test_the_sample_scores_are_those_of_their_sheets(robot: str):
+    samples = Path(__file__).parents[2] / "sample_frames" / "pickup"
+    result, problems = score_sheet(samples / f"{robot}.csv")
+    assert problems == ()
+    assert pickup_to_json(result) == json.loads((samples / f"{robot}.json").read_text(encoding="utf-8"))
