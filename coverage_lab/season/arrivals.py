@@ -85,6 +85,10 @@ class Arrivals:
         self.looks += 1
         self._now_s = now_s
 
+    def know(self, names: Iterable[str]) -> bool:
+        """Say whether all of these were there at the last look."""
+        return all(name in self._files for name in names)
+
     def steady(self, name: str) -> bool:
         """Say whether a file is there and was the same in two looks or more, STEADY_S apart."""
         file = self._files.get(name)

@@ -15,7 +15,7 @@ from coverage_lab.files.shelf import RESULTS
 from coverage_lab.frames.read import read_frame
 from coverage_lab.job import Night, Run
 from coverage_lab.season import ledger
-from coverage_lab.season.arrivals import Arrivals, Entry, Expected, Standing
+from coverage_lab.season.arrivals import STEADY_S, Arrivals, Entry, Expected, Standing
 from coverage_lab.season.jobs import NightJob, job_so_far
 
 PAPERS = frozenset({".toml", ".csv", ".json", ".geojson"})  # endings of what people write
@@ -100,6 +100,9 @@ class Inbox:
             return Looked(says=says)
         night, papers = read.job.night, sorted(papers)
         expected = [_expected(run, night, read.so_far) for run in read.job.runs]
+        if not self._arrivals.know(name for run in expected for name in run.frames):
+            self._read = None  # a frame came after the look, and before the night was read
+            return Looked(again_s=now_s + STEADY_S)
         made_of = {run.id: hash(self._arrivals.stamps((*papers, *run.frames, *run.shared))) for run in expected}
         done = self._pass_over_done(read.job, expected, made_of)
         left = {run.id for run in expected if self._handed.get(run.id) != made_of[run.id]}

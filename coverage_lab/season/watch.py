@@ -20,7 +20,7 @@ from coverage_lab.season.inbox import RETRY_S, Inbox, find_inboxes
 from coverage_lab.season.index import NAME as INDEX
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.wanted import Wanted, look_through
-from coverage_lab.season.work import Outcome
+from coverage_lab.season.work import Outcome, unexpected
 
 TICK_MS = 500
 EVERYTHING_S = 900.0  # changes can be missed: too many at once, or made on another machine
@@ -132,11 +132,12 @@ class Watcher:
     def _look(self, night: Path, now_s: float) -> tuple[Wanted, ...]:
         try:
             looked = self._nights[night].look(now_s)
-        except OSError as error:
+        except Exception as error:  # also a mistake of ours: the other nights go on
             if not night.is_dir():
                 self._drop(night)
                 return ()
-            self._tell(night, {night.name: f"cannot be read ({error.strerror})"}, now_s)
+            what = f"cannot be read ({error.strerror})" if isinstance(error, OSError) else str(unexpected(error))
+            self._tell(night, {night.name: what}, now_s)
             self._due_s[night] = now_s + RETRY_S
             return ()
         self._tell(night, looked.says, now_s)

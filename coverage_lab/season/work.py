@@ -73,7 +73,7 @@ def share(night: Night, runs: tuple[Run, ...], token: str) -> Shared:
     except CoverageLabError as error:
         return Shared(token, error, stamps)
     except Exception as error:  # a mistake of ours: this night is named, and the others go on
-        return Shared(token, CoverageLabError(_unexpected(error)), stamps)
+        return Shared(token, CoverageLabError(unexpected(error)), stamps)
     return Shared(token, replace(setting, dark=None, ambient=None), stamps)
 
 
@@ -194,11 +194,12 @@ def without_numbers(run: Run, night: Night, error: Exception) -> Measures:
 def told_in(error: Exception, night: Night) -> str:
     """What an error says, with paths from the night's folder on, so that it reads the same on any machine."""
     if not isinstance(error, CoverageLabError):
-        return str(_unexpected(error))
+        return str(unexpected(error))
     return "\n".join(str(_from_night(problem, night)) for problem in error.problems)
 
 
-def _unexpected(error: Exception) -> Problem:
+def unexpected(error: Exception) -> Problem:
+    """Return a mistake of ours as what a user is told of it, with its place."""
     what = f"{type(error).__name__}: {error}".splitlines()[0]
     for place in traceback.extract_tb(error.__traceback__)[-1:]:  # what a worker could not send has none
         what += f" ({Path(place.filename).name}, line {place.lineno})"

@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from small_night import Lab
 
+from coverage_lab.season.arrivals import Entry
 from coverage_lab.season.inbox import AWAITED_S, RETRY_S, Inbox, Looked, find_inboxes, look_into
 
 
@@ -137,6 +138,19 @@ def test_a_row_by_the_clock_has_ended_when_a_later_picture_is_there(lab: Lab):
     dated(lab.night / "DSC_0002.jpg", lab.night / "DSC_0003.jpg", evening + timedelta(minutes=50))
     assert dropped.ready() == ["heron-1"]
     assert dropped.now_s - began_s < 30
+
+
+def test_a_frame_that_comes_between_looking_and_reading(lab: Lab):
+    def a_moment_before(night: Path) -> dict[str, Entry]:
+        return {name: entry for name, entry in look_into(night).items() if name != "heron-2.jpg"}
+
+    dropped = Dropped(lab.night)
+    lab.monkeypatch.setattr("coverage_lab.season.inbox.look_into", a_moment_before)
+    dropped.look()
+    looked = dropped.look(5)
+    assert (looked.job, looked.says) == (None, None)
+    lab.monkeypatch.setattr("coverage_lab.season.inbox.look_into", look_into)
+    assert [dropped.ready(), dropped.ready()] == [["heron-1"], ["heron-2"]]
 
 
 def test_results_that_hold_are_not_handed_out_and_their_frames_not_decoded(lab: Lab):

@@ -19,7 +19,7 @@ from watchfiles import Change
 
 from coverage_lab.errors import BadInput, ExitCode
 from coverage_lab.season.batch import measure_all
-from coverage_lab.season.inbox import RETRY_S
+from coverage_lab.season.inbox import RETRY_S, Inbox, Looked
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.wanted import Wanted
 from coverage_lab.season.watch import EVERYTHING_S, SAY_AGAIN_S, Watcher
@@ -255,6 +255,24 @@ def test_a_night_that_comes_wakes_no_other_one(lab: Lab):
     other = Path(shutil.copytree(lab.night, lab.season / "2031-02-12"))
     told.watcher.step([(Change.added, str(other)), (Change.added, str(other / "night.toml"))], told.now_s)
     assert set(told.watcher._due_s) == {other}
+
+
+def test_a_night_that_we_stumble_over_does_not_stop_the_others(lab: Lab):
+    other = Path(shutil.copytree(lab.night, lab.season / "2031-02-12"))
+    told = Told(lab.season)
+    lab.monkeypatch.setattr(time, "monotonic", lambda: told.now_s)
+    read = Inbox.look
+
+    def stumble(inbox: Inbox, now_s: float) -> Looked:
+        if inbox.folder == lab.night:
+            raise KeyError("heron-9.jpg")
+        return read(inbox, now_s)
+
+    lab.monkeypatch.setattr(Inbox, "look", stumble)
+    for _ in range(4):
+        told.step(3)
+    assert told.passes == [[f"{other.name}/heron-1", f"{other.name}/heron-2"]]
+    assert sum("2031-02-11: KeyError: 'heron-9.jpg' (test_watch.py, line" in line for line in told.lines) == 1
 
 
 def test_too_many_folders_for_the_system(lab: Lab):
