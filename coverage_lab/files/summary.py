@@ -9,6 +9,7 @@ from typing import Any
 from coverage_lab.files.places import natural
 from coverage_lab.files.store import write_file
 from coverage_lab.files.table import csv_bytes
+from coverage_lab.measures.growth import MILESTONES
 
 
 def write_summary(folder: Path, runs: Sequence[Mapping[str, Any]]) -> None:
@@ -50,9 +51,21 @@ def summary_row(run: Mapping[str, Any]) -> dict[str, Any]:
         "pattern_label": pattern.get("label"),
         "pockets": None if pockets is None else len(pockets),
         "largest_pocket_mm": max((p["diameter_mm"]["value"] for p in pockets or ()), default=None),
+        **_time_columns(run["time"] or {}),
+        **_quantity_columns("repeat_ratio", (run["passes"] or {}).get("repeat_ratio")),
         **_decoy_columns(run["avoidance"]),
         **{key: floor.get(key) for key in ("free_m2", "visible_m2", "hidden_m2", "reachable_m2")},
         "quality": " ".join(dict.fromkeys(remark["code"] for remark in run["quality"])),
+    }
+
+
+def _time_columns(time: Mapping[str, Any]) -> dict[str, Any]:
+    reached = time.get("time_to_s") or {}
+    return {
+        **{name: time.get(name) for name in ("frames", "duration_s", "duration_u_s", "duration_source")},
+        **{f"time_to_{percent}_s": reached.get(str(percent)) for percent in MILESTONES},
+        **{name: time.get(name) for name in ("rate_m2_min", "still_s", "at_dock_s", "speed_m_s")},
+        **_quantity_columns("distance_m", time.get("distance_m")),
     }
 
 

@@ -19,7 +19,7 @@ SUFFIXES = (".csv", ".parquet")
 # Columns that are text also where all their cells are empty, so that seasons' tables can be put together.
 _TEXT = frozenset(
     {
-        *("key", "robot", "trial", "verdict", "reason", "pattern_label", "quality"),
+        *("key", "robot", "trial", "verdict", "reason", "pattern_label", "duration_source", "quality"),
         *("night", "standing", "replaced_by", "review", "review_reason", "review_by", "review_said_utc"),
         *("measures_sha256", "settings_digest", "room_digest", "made_utc", "version"),
     }

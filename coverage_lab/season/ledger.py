@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from coverage_lab.job import METHOD, Night, Run
 Stamp = tuple[int, int]  # size in bytes, time of the last change in ns
 
 MADE_SCHEMA = "coverage-lab/made/1"
+_NOT_DECIDING = ("id", "frames", "reference", "note")  # frames and reference decide by their contents
 DECIDES = ("camera", "method", "robot", "run", "settings", "sha256")  # keys of made.json; versions are only recorded
 
 
@@ -45,14 +46,7 @@ def decided_by(run: Run, night: Night, sha256: Mapping[str, str]) -> dict[str, A
         "camera": asdict(night.camera),
         "method": METHOD,
         "robot": asdict(night.robots[run.robot]),
-        "run": {
-            "key": run.key,
-            "robot": run.robot,
-            "repeat": run.repeat,
-            "trial": run.trial,
-            "conditions": dict(run.conditions),
-            "contact_seen": run.contact_seen,
-        },
+        "run": {field.name: getattr(run, field.name) for field in fields(run) if field.name not in _NOT_DECIDING},
         "settings": asdict(night.settings),
         "sha256": dict(sha256),
     }

@@ -62,6 +62,12 @@ def problem_of(season: Path, **wanted) -> str:
     return str(caught.value)
 
 
+def test_a_comparison_is_the_same_when_the_index_was_deleted(season: Path):
+    before = only(season)
+    (season / "season.db").unlink()
+    assert only(season) == before
+
+
 def test_a_season_is_compared_on_the_floor_that_all_runs_show(season: Path):
     found = only(season)
     assert (found.season, found.trial, found.rooms) == ("season-2031", "coverage", ("room",))

@@ -116,6 +116,20 @@ def test_conditions_belong_to_the_results(done: Lab):
     assert reasons(done) == {"wren-1": "changed: run"}
 
 
+@pytest.mark.parametrize(
+    ("column", "cell", "decides"),
+    [("duration_min", "40", True), ("contact_seen", "vase", True), ("floor", "oak", True), ("note", "windy", False)],
+)
+def test_what_a_row_says_decides_but_for_its_note(done: Lab, column: str, cell: str, decides: bool):
+    sheet = done.night / "runs.csv"
+    header, *rows = sheet.read_text(encoding="utf-8").splitlines()
+    names = header.split(",")
+    rows = [row + "," * (len(names) - 1 - row.count(",")) + "," for row in rows]
+    rows[-1] += cell
+    sheet.write_text("\n".join([f"{header},{column}", *rows, ""]), encoding="utf-8")
+    assert reasons(done) == ({"wren-1": "changed: run"} if decides else {})
+
+
 def test_versions_do_not_decide(done: Lab):
     made = done.night / "results" / "heron-1" / "made.json"
     done.edit(made, '"python": "', '"python": "9.')
