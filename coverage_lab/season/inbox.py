@@ -20,6 +20,7 @@ from coverage_lab.season.jobs import NightJob, job_so_far
 
 PAPERS = frozenset({".toml", ".csv", ".json", ".geojson"})  # endings of what people write
 OF_SEASON = frozenset({RESULTS, "rooms", "pickup"})  # folders in a season that are no nights
+RECEIVING = "receiving"
 RETRY_S = 60.0  # after a disk was full, or another batch had the night
 AWAITED_S = 120.0  # what is awaited may come where nobody tells us: into the season above, or on a network drive
 
@@ -91,7 +92,7 @@ class Inbox:
     def _receiving(self, entries: dict[str, Entry], again_s: float) -> Looked:
         pictures = [name for name in entries if is_picture(Path(name))]
         coming = self._arrivals.steady_from_s(pictures) is not None and self._arrivals.looks > 1
-        says = {self.folder.name: f"receiving, {_count(len(pictures), 'picture')}"} if coming else None
+        says = {self.folder.name: f"{RECEIVING}, {_count(len(pictures), 'picture')}"} if coming else None
         return Looked(says=says, again_s=again_s)
 
     def _sorted_out(self, read: _Read, papers: list[str], now_s: float) -> Looked:
@@ -216,7 +217,7 @@ def _waiting(absent: list[str]) -> str:
 
 
 def _receiving(standing: Standing) -> str:
-    return f"receiving, {_count(standing.frames, 'frame')}"
+    return f"{RECEIVING}, {_count(standing.frames, 'frame')}"
 
 
 def _count(number: int, thing: str) -> str:

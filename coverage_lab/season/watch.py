@@ -16,7 +16,7 @@ from watchfiles import Change, watch
 from coverage_lab.errors import BadInput, CoverageLabError, Problem
 from coverage_lab.files.places import is_junk
 from coverage_lab.files.shelf import RESULTS
-from coverage_lab.season.inbox import RETRY_S, Inbox, find_inboxes
+from coverage_lab.season.inbox import RECEIVING, RETRY_S, Inbox, find_inboxes
 from coverage_lab.season.index import NAME as INDEX
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.wanted import Wanted, look_through
@@ -178,7 +178,7 @@ class Watcher:
             return
         for name, text in says.items():
             told = self._told.get((night, name))
-            counts_on = told is not None and _without_numbers(told.text) == _without_numbers(text)
+            counts_on = told is not None and told.text.startswith(RECEIVING) and text.startswith(RECEIVING)
             if told is None or (told.text != text and (not counts_on or now_s >= told.at_s + SAY_AGAIN_S)):
                 self._told[night, name] = _Told(text, now_s)
                 self.say(f"{name}: {text}")
@@ -188,10 +188,6 @@ class Watcher:
 
 def _is_paper_of_season(path: Path, season: Path) -> bool:
     return path == season / "robots.toml" or path.is_relative_to(season / "rooms")
-
-
-def _without_numbers(text: str) -> str:
-    return "".join(letter for letter in text if not letter.isdigit()).replace("frames", "frame")
 
 
 def _identity(folder: Path) -> tuple[int, int] | None:
