@@ -1,7 +1,7 @@
 """What decoys throw back of the bar's light: often as bright as trail, and no trail.
 
 It can only lie where the camera sees a decoy. There, trail must be a comb, or clipped, or as bright as trail is, and it
-must be swept by a nozzle of the known length. Where only the clip speaks for it, it stays in doubt.
+must be swept by a nozzle of the known length. Where only its brightness speaks for it, it stays in doubt.
 """
 
 from __future__ import annotations
@@ -49,8 +49,9 @@ def decoy_sheen(mask: NDArray[np.uint8], light: Plane, plan: FloorPlan, bar: Bar
     shown = around & bright
     strong = (brightness(light) >= AS_BRIGHT * trail) | (light >= BELOW_CLIP * clip)
     like = filled(strong, np.ones_like(strong), patch_cells(bar, cell_m))
-    resolved = bar.pitch_m is not None and bar.pitch_m >= RESOLVED_CELLS * cell_m
-    combed = _tracks(light, bar.pitch_m / cell_m) if resolved and bar.pitch_m else like
+    combed = np.zeros_like(bright)
+    if bar.pitch_m is not None and bar.pitch_m >= RESOLVED_CELLS * cell_m:
+        combed = _tracks(light, bar.pitch_m / cell_m)
     none = shown & ~(like | combed)
     none |= shown & ~_swept_whole(bright & ~none, shown, bar, cell_m)
     # The edge of what is swept is found later, up to so far outside the cells that are bright.
