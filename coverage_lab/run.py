@@ -62,6 +62,7 @@ from coverage_lab.series import (
     passes_of,
     timing_of,
 )
+from coverage_lab.trails.moved_decoys import moved_decoys
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import floor_per_pixel_m, seen_area
 from coverage_lab.trails.seams import open_seams
@@ -82,6 +83,7 @@ class SetUp:
     ambient: Frame | None
     digests: dict[str, str]  # SHA-256 of each shared file's content
     camera_after: Camera | None = None  # as the second reference frame shows it
+    moved_decoys: tuple[str, ...] = ()  # that the second reference frame shows elsewhere
     last_plan: dict[Robot, FloorPlan] = field(default_factory=dict)
 
 
@@ -117,12 +119,15 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
         if frame is not None:
             check_size(frame, (width, height), reference.path)
     camera, camera_after = locate(reference, night, room.markers, lens), None
+    decoys: tuple[str, ...] = ()
     if after is not None:
         camera_after = locate(after, night, room.markers, lens).fit.camera
         corners_m = np.array(room.floor.exterior.coords)[:, :2]
         moved = moved_camera(plan_shift_m(camera.fit.camera, camera_after, corners_m, 0.0))
         camera = replace(camera, quality=(*camera.quality, *moved))
-    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after)
+        if night.reference is not None:
+            decoys = moved_decoys(room, (reference.light, camera.fit.camera), (after.light, camera_after))
+    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after, decoys)
 
 
 def measure(run: Run, setting: SetUp) -> MeasuredRun:
@@ -197,14 +202,14 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
         drive = Drive(swept.share, plan, robot, sources, everywhere)
-        measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room))
+        measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
     return MeasuredRun(measured, plan, view, swept, digests, between, first)
 
 
-def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None) -> Measures:
+def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None, moved: Sequence[str]) -> Measures:
     """Add what an avoidance trial is about."""
     found = measure_avoidance(drive, seen)
-    remarks = contact_remarks(found, drive.robot.body_diameter_m, ())
+    remarks = contact_remarks(found, drive.robot.body_diameter_m, moved)
     pen = measure_pen(drive, measures.pockets or ())
     return replace(measures, avoidance=found, pen=pen, quality=(*measures.quality, *remarks))
 
