@@ -24,6 +24,7 @@ RIM_M = 0.012  # around a decoy's picture: blur, and what footprint, height and 
 LEAST_BRIGHT = 20.0  # of 255: below it ripples are noise
 NOZZLE = 0.9  # of its length must lie on trail
 HEADINGS = 24
+LONG = 2.0  # pitches: side of the square that a net of tracks covers at least; light and shade on a decoy do not
 EDGE_CELLS = 13
 
 
@@ -69,7 +70,7 @@ def _tracks(light: Plane, pitch: float) -> Bits:
     ridges = cv2.morphologyEx(bright, cv2.MORPH_TOPHAT, disc) > RIPPLE * np.maximum(bright, LEAST_BRIGHT)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(pitch / 2) + 3,) * 2)
     _, number, stats, _ = cv2.connectedComponentsWithStats(ridges.astype(np.uint8), connectivity=8)
-    long = stats[:, cv2.CC_STAT_AREA] > pitch**2
+    long = stats[:, cv2.CC_STAT_AREA] > (LONG * pitch) ** 2
     long[0] = False  # what is no ridge
     return np.asarray(cv2.morphologyEx(long[number].astype(np.uint8), cv2.MORPH_CLOSE, wide) > 0)
 
