@@ -34,6 +34,7 @@ from coverage_lab.measures.edges import measure_edges
 from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
+from coverage_lab.measures.smear import smeared_share
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
 from coverage_lab.measures.verdict import Seen, contact_remarks
@@ -98,6 +99,7 @@ class MeasuredRun:
     digests: dict[str, str]
     bridged: ShareArray | None = None  # (rows, cols) passed over while the shutter was closed
     first_swept: NDArray[np.uint16] | None = None  # (rows, cols) number of the frame, from 1; 0 = never
+    smeared: ShareArray | None = None  # (rows, cols), swept after the first contact with a decoy
 
 
 def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
@@ -199,11 +201,13 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         passes=passes_of(exposure, plan, robot.bar, swept.share),
         timing=timing_of(exposure, plan, robot.bar, swept.share, first, coverage, run.duration_s),
     )
+    smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
         drive = Drive(swept.share, plan, robot, sources, everywhere)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
-    return MeasuredRun(measured, plan, view, swept, digests, between, first)
+        smeared = smeared_share(drive.poses, measured.avoidance or (), robot, plan)
+    return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared)
 
 
 def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None, moved: Sequence[str]) -> Measures:

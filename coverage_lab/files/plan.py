@@ -33,6 +33,7 @@ class PlanArrays:
     reachable: ShareArray
     first_swept: NDArray[np.uint16] | None = None  # frame in which a cell was first swept, from 1; 0 = never
     bridged: ShareArray | None = None  # of it, passed over while the shutter was closed
+    smeared: ShareArray | None = None  # swept after the first contact with a decoy
 
 
 def plan_to_bytes(plan: PlanArrays) -> bytes:
@@ -48,6 +49,8 @@ def plan_to_bytes(plan: PlanArrays) -> bytes:
         arrays["first_swept"] = plan.first_swept.astype(np.uint16)
     if plan.bridged is not None:
         arrays["bridged"] = _to_bytes(plan.bridged)
+    if plan.smeared is not None:
+        arrays["smeared"] = _to_bytes(plan.smeared)
     for name, array in arrays.items():
         if name != "grid" and array.shape != grid.shape:
             raise ValueError(f"{name} has the shape {array.shape} and the grid {grid.shape}")
@@ -121,11 +124,14 @@ def read_plan(path: Path) -> PlanArrays:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
             west_m, north_m, cell_m = stored["grid"].tolist()
             shares = {name: stored[name].astype(np.float32) / np.float32(_FULL) for name in _SHARES}
-            first, between = stored.get("first_swept"), stored.get("bridged")
+            first, between, after = (stored.get(name) for name in ("first_swept", "bridged", "smeared"))
     except FileNotFoundError:
         raise BadInput(Problem(path, "", "there is no such file", "Measure the run first")) from None
     except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
         raise BadInput(Problem(path, "", f"is no stored plan: {error}", "Measure the run again")) from None
     rows, cols = shares["swept"].shape
-    bridged = None if between is None else between.astype(np.float32) / np.float32(_FULL)
-    return PlanArrays(FloorGrid(west_m, north_m, rows, cols, cell_m), **shares, first_swept=first, bridged=bridged)
+    bridged, smeared = (
+        None if bytes_ is None else bytes_.astype(np.float32) / np.float32(_FULL) for bytes_ in (between, after)
+    )
+    grid = FloorGrid(west_m, north_m, rows, cols, cell_m)
+    return PlanArrays(grid, **shares, first_swept=first, bridged=bridged, smeared=smeared)

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from coverage_lab.job import Bar
-from coverage_lab.measures.contact import Poses
+from coverage_lab.job import Bar, Robot
+from coverage_lab.measures.contact import Poses, after
+from coverage_lab.measures.values import DecoyFound
+from coverage_lab.room.grid import ShareArray
+from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
 
 STEP_RAD = float(np.deg2rad(5.0))  # a turn is cut into steps: an arc of the nozzle's end is then 0.1 mm off its chord
 _TOGETHER = 60  # pieces that are united first: neighbours overlap most
 
 FloatArray = NDArray[np.float64]
+
+
+def smeared_share(poses: Poses | None, found: Sequence[DecoyFound], robot: Robot, plan: FloorPlan) -> ShareArray | None:
+    """Return the free floor swept after the first contact with any decoy as shares of cells (rows, cols).
+
+    None where there was no contact, or no track to tell when.
+    """
+    times = [one.smear.contact_t_s for one in found if one.smear is not None]
+    if poses is None or not times:
+        return None
+    return plan.grid.weights(smeared_area(after(poses, min(times)), robot.bar).intersection(plan.free))
 
 
 def smeared_area(poses: Poses, bar: Bar) -> Area:

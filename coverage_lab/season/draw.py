@@ -26,8 +26,8 @@ def draw(measured: MeasuredRun) -> bytes:
     # Numbers, outlines and shares are rounded when they are stored: drawn so, the picture can be drawn again.
     kept = measures_from_json(measures_to_json(numbers), outlines)
     swept = None if measured.swept is None else as_stored(measured.swept.share)
-    between = None if measured.bridged is None else as_stored(measured.bridged)
-    return _png(measured.light, measured.plan, swept, between, kept)
+    between, smeared = (None if share is None else as_stored(share) for share in (measured.bridged, measured.smeared))
+    return _png(measured.light, measured.plan, swept, between, smeared, kept)
 
 
 def draw_again(run: Run, setting: SetUp, folder: Path) -> bytes:
@@ -38,8 +38,8 @@ def draw_again(run: Run, setting: SetUp, folder: Path) -> bytes:
     measures = read_run(folder)
     plan = lay_out(setting, setting.night.robots[run.robot])
     stored = None if measures.coverage is None else read_plan(folder / "plan.npz")
-    swept, between = (None, None) if stored is None else (stored.swept, stored.bridged)
-    return _png(look(run, setting, plan).light, plan, swept, between, measures)
+    swept, between, smeared = (None, None, None) if stored is None else (stored.swept, stored.bridged, stored.smeared)
+    return _png(look(run, setting, plan).light, plan, swept, between, smeared, measures)
 
 
 def _png(
@@ -47,6 +47,7 @@ def _png(
     plan: FloorPlan,
     swept: ShareArray | None,
     between: ShareArray | None,
+    smeared: ShareArray | None,
     measures: Measures,
 ) -> bytes:
-    return encode_png(draw_overlay(view, plan, swept, measures, bridged_share=between))
+    return encode_png(draw_overlay(view, plan, swept, measures, bridged_share=between, smeared_share=smeared))

@@ -161,6 +161,7 @@ def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None
             plan.reachable_share,
             first_swept=measured.first_swept,
             bridged=measured.bridged,
+            smeared=measured.smeared,
         )
     )
     timing = measured.measures.timing

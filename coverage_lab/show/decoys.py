@@ -99,8 +99,8 @@ def _smears(found: tuple[DecoyFound, ...], wide: int) -> list[Picture]:
     rows = []
     for one in found:
         if one.smear is not None:
-            again = len(one.smear.later_contacts_t_s)
-            note = f"from {number(one.smear.contact_t_s, 1)} s on" + (f", {again} more contacts" if again else "")
+            contacts = 1 + len(one.smear.later_contacts_t_s)
+            note = f"from {number(one.smear.contact_t_s, 1)} s, {contacts} contact{'s' if contacts > 1 else ''}"
             rows.append(triple(f"after {one.decoy}: driven", f"{number(one.smear.length_m.value, 2)} m", note, wide))
     return rows
 

@@ -19,6 +19,7 @@ from coverage_lab.show.palette import (
     MISSED,
     OBSTACLE,
     OUTSIDE,
+    SMEARED,
     SWEPT,
     TILE_PX,
     UNKNOWN,
@@ -67,10 +68,12 @@ def finishes_of(
     swept_share: ShareArray | None,
     unknown_share: ShareArray | None,
     bridged_share: ShareArray | None = None,
+    smeared_share: ShareArray | None = None,
 ) -> list[Finish]:
     """Return the finishes that a plan's picture uses, for its legend."""
     finishes = [BARE] if swept_share is None else [SWEPT, MISSED, FRINGE]
     finishes += [] if bridged_share is None else [BRIDGED]
+    finishes += [] if smeared_share is None else [SMEARED]
     finishes += [] if unknown_share is None else [UNKNOWN]
     finishes += [HIDDEN, OBSTACLE]
     return finishes + ([DECOY] if plan.room.decoys else [])
@@ -83,6 +86,7 @@ def paint(
     unknown_share: ShareArray | None,
     scale: PlanScale,
     bridged_share: ShareArray | None = None,
+    smeared_share: ShareArray | None = None,
 ) -> Picture:
     """Return the plan's picture (rows, cols, 3): the toned exposure under the finish of each kind of floor.
 
@@ -96,6 +100,9 @@ def paint(
         picture = _over(picture, MISSED, tone, _shrunk(plan.reachable_share, tone))
         swept = cv2.min(_shrunk(swept_share, tone), _shrunk(plan.free_share, tone))
         picture = _over(picture, SWEPT, tone, np.asarray(swept, np.uint8))
+        if smeared_share is not None:
+            smeared = cv2.min(_shrunk(smeared_share, tone), np.asarray(swept, np.uint8))
+            picture = _over(picture, SMEARED, tone, np.asarray(smeared, np.uint8))
     if bridged_share is not None:
         picture = _over(picture, BRIDGED, tone, _shrunk(bridged_share, tone))
     if unknown_share is not None:

@@ -35,16 +35,18 @@ def draw_overlay(
     *,
     unknown_share: ShareArray | None = None,
     bridged_share: ShareArray | None = None,
+    smeared_share: ShareArray | None = None,
 ) -> Picture:
     """Return the annotated picture of a run, (rows, WIDTH_PX, 3) as red, green, blue.
 
     `light` is the exposure in plan view, linear, 1 = full scale; it and the shares have the plan's grid.
     `swept_share` is None where nothing was measured; `unknown_share` is floor whose state the light hides;
-    `bridged_share` was passed over while the shutter was closed between two frames.
+    `bridged_share` was passed over while the shutter was closed between two frames; `smeared_share` was swept after the
+    robot first touched a decoy.
     """
     spanned = _columns_of_plan(plan)
     wide = spanned * COLUMN_PX + (spanned - 1) * GAP_PX
-    drawing = _drawing(light, plan, swept_share, measures, unknown_share, bridged_share, wide)
+    drawing = _drawing(light, plan, swept_share, measures, unknown_share, bridged_share, smeared_share, wide)
     inner = WIDTH_PX - 2 * MARGIN_PX
     head = [header(measures, inner), blank(18, inner)]
     if measures.verdict != "measured":
@@ -68,16 +70,18 @@ def _drawing(
     measures: Measures,
     unknown_share: ShareArray | None,
     bridged_share: ShareArray | None,
+    smeared_share: ShareArray | None,
     wide: int,
 ) -> Picture:
     """Return the plan in its frame over its legend, `wide` pixels wide."""
     scale = PlanScale.fitting(plan.grid, wide - LEFT_PX - RIGHT_PX, HIGHEST_PLAN_PX - TOP_PX - BOTTOM_PX)
     exposure = toned(light, plan.free_share, scale.size)
-    picture = paint(exposure.tone, plan, swept_share, unknown_share, scale, bridged_share)
+    picture = paint(exposure.tone, plan, swept_share, unknown_share, scale, bridged_share, smeared_share)
     draw_marks(picture, plan, measures, scale)
     drawn = framed(picture, plan, scale)
     beside = blank(drawn.shape[0], wide - drawn.shape[1])
-    key = legend(finishes_of(plan, swept_share, unknown_share, bridged_share), exposure, scale, wide)
+    kinds = finishes_of(plan, swept_share, unknown_share, bridged_share, smeared_share)
+    key = legend(kinds, exposure, scale, wide)
     return stacked([np.hstack([drawn, beside]), key])
 
 

@@ -22,6 +22,7 @@ from file_samples import only_refusal, sample_measures
 
 from coverage_lab.errors import CannotWrite, ExitCode
 from coverage_lab.files import store
+from coverage_lab.files.plan import plan_to_bytes
 from coverage_lab.files.results import (
     PlanArrays,
     measures_to_json,
@@ -42,6 +43,17 @@ def sample_plan(**changes: Any) -> PlanArrays:
     share = np.linspace(0, 1, 48, dtype=np.float32).reshape(6, 8)
     shares = {"swept": share, "free": share**2, "hidden": 1 - share, "reachable": share * 0}
     return PlanArrays(grid, **(shares | changes))
+
+
+def test_smeared_floor_is_stored_where_there_is_any(tmp_path: Path):
+    share = np.linspace(0, 1, 48, dtype=np.float32).reshape(6, 8) ** 2
+    path = tmp_path / "plan.npz"
+    path.write_bytes(plan_to_bytes(sample_plan(smeared=share)))
+    assert read_plan(path).smeared == pytest.approx(share, abs=0.002)
+    path.write_bytes(plan_to_bytes(sample_plan()))
+    assert read_plan(path).smeared is None
+    with pytest.raises(ValueError, match="smeared has the shape"):
+        plan_to_bytes(sample_plan(smeared=share[:-1]))
 
 
 def contents(folder: Path) -> dict[str, bytes]:

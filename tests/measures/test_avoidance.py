@@ -18,7 +18,7 @@ from coverage_lab.measures.budget import Nodes, Sources
 from coverage_lab.measures.contact import Poses
 from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
-from coverage_lab.measures.smear import smeared_area
+from coverage_lab.measures.smear import smeared_area, smeared_share
 from coverage_lab.measures.values import DecoyFound
 from coverage_lab.measures.verdict import Seen, contact_remarks, measured_verdict, verdict_of
 from coverage_lab.room.field import field_of_track
@@ -163,6 +163,19 @@ def test_smear_is_what_was_driven_after_the_contact():
     assert measure_avoidance(drive_of(lanes(1.3, 0.4)), None)[0].smear is None
     seen = measure_avoidance(drive_of(lanes(1.3, 0.4)), Seen(frozenset({"puck"})))[0]
     assert (seen.verdict, seen.smear) == ("touched", None)  # the track shows no contact: no time to begin with
+
+
+def test_smeared_floor_lies_where_the_nozzle_went_after_the_first_contact():
+    poses = lanes(1.3, 0.9, 0.4)
+    drive = drive_of(poses)
+    found = measure_avoidance(drive, None)
+    share = smeared_share(poses, found, HERON, drive.plan)
+    x_m = 1.0 + np.sqrt(0.19**2 - 0.1**2)  # of the turning centre at the contact
+    for place, smeared in [((1.0, 1.3), 0), ((x_m + 0.05, 0.95), 0), ((x_m - 0.05, 0.95), 1), ((1.0, 0.4), 1)]:
+        row, col = np.rint(drive.plan.grid.to_cell(place)).astype(int)
+        assert share[row, col] == pytest.approx(smeared, abs=0.01)
+    assert smeared_share(None, found, HERON, drive.plan) is None
+    assert smeared_share(poses, [replace(one, smear=None) for one in found], HERON, drive.plan) is None
 
 
 def test_hidden_floor_may_be_swept():

@@ -7,13 +7,16 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+import shapely
 from pictured import measures, q, scene
 
 from coverage_lab.measures.values import DecoyFound, Pen, Smear
 from coverage_lab.show.decoy_marks import draw_verdicts
 from coverage_lab.show.decoys import RADIUS_PX, VERDICT_COLOURS, _disc, decoy_section
+from coverage_lab.show.ground import finishes_of
 from coverage_lab.show.marks import draw_marks
 from coverage_lab.show.overlay import draw_overlay
+from coverage_lab.show.palette import SMEARED
 from coverage_lab.show.rows import blank
 from coverage_lab.show.scale import PlanScale
 from coverage_lab.show.tags import Board
@@ -126,3 +129,17 @@ def test_overlay_of_a_trial_is_drawn_whole():
     plain = draw_overlay(made.light, made.plan, made.swept, measures())
     assert picture.shape[1] == plain.shape[1]
     assert picture.shape[0] >= plain.shape[0]
+
+
+def test_smeared_floor_has_its_own_tint_and_place_in_the_legend():
+    made = scene()
+    east = made.plan.grid.weights(shapely.box(1.2, 0, 2.4, 1.8))
+    plain = draw_overlay(made.light, made.plan, made.swept, trial(sock()))
+    smeared = draw_overlay(made.light, made.plan, made.swept, trial(sock()), smeared_share=east)
+    rows = min(len(plain), len(smeared))
+    changed = (plain[:rows] != smeared[:rows]).any(axis=2)
+    plan = changed[100:700, 70:1050]  # the drawn floor, its west half first
+    assert plan[:, : plan.shape[1] // 2 - 20].mean() < 0.02
+    assert plan[:, plan.shape[1] // 2 + 20 :].mean() > 0.3
+    assert SMEARED in finishes_of(made.plan, made.swept, None, east)
+    assert SMEARED not in finishes_of(made.plan, made.swept, None)
