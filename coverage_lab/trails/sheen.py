@@ -24,7 +24,7 @@ RIM_M = 0.012  # around a decoy's picture: blur, and what footprint, height and 
 LEAST_BRIGHT = 20.0  # of 255: below it ripples are noise
 NOZZLE = 0.9  # of its length must lie on trail
 HEADINGS = 24
-LONG = 2.0  # pitches: side of the square that a net of tracks covers at least; light and shade on a decoy do not
+LONG = 1.4  # pitches: side of the square that a net of tracks covers at least; light and shade on a decoy do not
 EDGE_CELLS = 13
 
 
@@ -56,8 +56,17 @@ def decoy_sheen(mask: NDArray[np.uint8], light: Plane, plan: FloorPlan, bar: Bar
     none = shown & ~(like | combed)
     none |= shown & ~_swept_whole(bright & ~none, shown, bar, cell_m)
     # The edge of what is swept is found later, up to so far outside the cells that are bright.
-    doubtful = cv2.dilate((shown & ~none & ~combed).astype(np.uint8), np.ones((EDGE_CELLS, EDGE_CELLS), np.uint8)) > 0
+    unproven = _with_an_edge(shown & ~none & ~combed, bright & ~none)
+    doubtful = cv2.dilate(unproven.astype(np.uint8), np.ones((EDGE_CELLS, EDGE_CELLS), np.uint8)) > 0
     return Sheen(none, (doubtful & around & ~combed).astype(np.float32))
+
+
+def _with_an_edge(cells: Bits, bright: Bits) -> Bits:
+    """Those groups of neighbouring `cells` that border on floor that is not bright: amid trail there is but trail."""
+    count, number = cv2.connectedComponents(cells.astype(np.uint8), connectivity=8)
+    rim = cv2.dilate((~bright).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    open_ = np.bincount(number[rim & cells], minlength=count) > 0
+    return np.asarray(cells & open_[number])
 
 
 def _tracks(light: Plane, pitch: float) -> Bits:
