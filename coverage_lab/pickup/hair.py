@@ -25,6 +25,7 @@ from coverage_lab.pickup.register import FloatImage, evened
 
 Mask = NDArray[np.bool_]
 _CHANGED_SIGMA = 4.5  # of the difference's own noise
+_FULL = 0.75  # quantile of the change where a fibre is: its middle, not its soft rim
 _FEWEST_PX = 400  # of cleared hair: less teaches nothing
 _SHORTEST_PX = 14  # pieces of fewer pixels are no fibre
 _TANGLE_PX = 8.0  # over which hair is dense or not
@@ -105,7 +106,7 @@ def _cleared(first: FloatImage, second: FloatImage, inside: Mask) -> tuple[Mask,
         middle = float(np.median(change[inside]))
         noise = 1.4826 * float(np.median(np.abs(change[inside] - middle)))
         strong = inside & (change > max(_CHANGED_SIGMA * noise + middle, 0.02))
-        level = float(np.median(change[strong])) / 2 if strong.any() else 0.0
+        level = float(np.quantile(change[strong], _FULL)) / 2 if strong.any() else 0.0
         pieces = _pieces(strong & (change > level))
         stood_out = np.abs(soft[0][pieces]).sum() > np.abs(soft[1][pieces]).sum()
         gone.append((pieces, sign, int(pieces.sum()) if stood_out else 0))

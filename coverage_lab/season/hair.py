@@ -33,7 +33,7 @@ def hair_files(before: Path, after: Path, out: Path) -> tuple[Hair, dict[Path, b
         found = measure_hair(first, moved, inside)
     except Refused as error:
         raise Refused([replace(problem, path=after) for problem in error.problems]) from None
-    drawn = encode_png(hair_overlay(first, moved, found, how, names))
+    drawn = encode_png(hair_overlay((first, moved), inside, found, how, names))
     stem = out / f"{after.stem}-hair"
     return found, {stem.with_suffix(".png"): drawn, stem.with_suffix(".json"): hair_bytes(found, how, names)}
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from coverage_lab.pickup.hair import Hair, Mask
 from coverage_lab.pickup.register import Registration
 from coverage_lab.pickup.values import SINGLE_RUN
-from coverage_lab.show.palette import INK, MISSED, SWEPT, Colour, Picture
+from coverage_lab.show.palette import INK, MISSED, PAPER, SWEPT, Colour, Picture
 from coverage_lab.show.rows import blank, heading, line, meter, stacked, triple
 from coverage_lab.show.text import SMALL
 
@@ -19,13 +19,26 @@ _STAYED: Colour = MISSED.unlit
 
 
 def hair_overlay(
-    before: NDArray[np.uint16], after: NDArray[np.uint16], found: Hair, how: Registration, names: tuple[str, str]
+    pictures: tuple[NDArray[np.uint16], NDArray[np.uint16]],
+    inside: Mask,
+    found: Hair,
+    how: Registration,
+    names: tuple[str, str],
 ) -> Picture:
-    """Return the picture (rows, cols, 3): what stayed on the bed, the bed before, and the numbers."""
+    """Return the picture (rows, cols, 3): what stayed on the bed, the bed before, and the numbers.
+
+    pictures : light before and after, on the same pixels; inside : where both show the bed.
+    """
+    before, after = pictures
+    went, stayed, beyond = (
+        (found.found_before & ~found.found_after, _GONE),
+        (found.found_after, _STAYED),
+        (~inside, PAPER),
+    )
     large = stacked(
         [
             heading("What stayed", _BED_PX, f"over {names[1]}"),
-            _bed(after, [(found.found_before & ~found.found_after, _GONE), (found.found_after, _STAYED)], _BED_PX),
+            _bed(after, [(~inside, PAPER), went, stayed], _BED_PX),
             line("Orange: hair after the pass. Blue: hair that is gone.", _BED_PX, SMALL),
         ]
     )

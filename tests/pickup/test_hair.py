@@ -55,7 +55,8 @@ def test_pictures_are_laid_within_two_pixels(kind: str, rotation_deg: float, sca
 def test_the_residual_is_known(kind: str, stays: float, within: float):
     found, truth = residual(scene(kind, stays=stays, seed=2, uneven=0.5))
     assert found.residual_percent.value == pytest.approx(truth, abs=within)
-    assert found.residual_percent.u < within
+    low, high = found.residual_percent.interval_95
+    assert low < truth < high
     assert sum(found.clumps_after) < sum(found.clumps_before)
 
 
