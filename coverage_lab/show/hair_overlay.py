@@ -30,11 +30,7 @@ def hair_overlay(
     pictures : light before and after, on the same pixels; inside : where both show the bed.
     """
     before, after = pictures
-    went, stayed, beyond = (
-        (found.found_before & ~found.found_after, _GONE),
-        (found.found_after, _STAYED),
-        (~inside, PAPER),
-    )
+    went, stayed = (found.found_before & ~found.found_after, _GONE), (found.found_after, _STAYED)
     large = stacked(
         [
             heading("What stayed", _BED_PX, f"over {names[1]}"),
