@@ -141,5 +141,5 @@ def test_smeared_floor_has_its_own_tint_and_place_in_the_legend():
     plan = changed[100:700, 70:1050]  # the drawn floor, its west half first
     assert plan[:, : plan.shape[1] // 2 - 20].mean() < 0.02
     assert plan[:, plan.shape[1] // 2 + 20 :].mean() > 0.3
-    assert SMEARED in finishes_of(made.plan, made.swept, None, east)
+    assert SMEARED in finishes_of(made.plan, made.swept, None, smeared_share=east)
     assert SMEARED not in finishes_of(made.plan, made.swept, None)
