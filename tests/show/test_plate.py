@@ -11,7 +11,7 @@ CHEST = shapely.box(0.2, 1.5, 0.8, 1.9)
 
 
 def plate():
-    room = Room(shapely.box(0, 0, 3, 2), (Obstacle("chest", CHEST, 0.4),))
+    room = Room(shapely.box(0, 0, 3, 2), obstacles=(Obstacle("chest", CHEST, 0.4),))
     grid = FloorGrid.over(room.floor, 0.01, 0.05)
     plan = floor_plan(
         room,
