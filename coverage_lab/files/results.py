@@ -29,7 +29,8 @@ __all__ = [
     "write_results",
 ]
 
-_OPTIONAL = ("plan.npz", "overlay.png", "pockets.geojson", "growth.csv")  # what a run may not have
+PICTURES = ("overlay.png", "plate.png", "growth.png", "poster.png", "timelapse.gif", "timelapse.mp4")
+_OPTIONAL = ("plan.npz", "pockets.geojson", "growth.csv", *PICTURES)  # what a run may not have
 
 
 def write_results(
@@ -37,24 +38,25 @@ def write_results(
     measures: Measures,
     made: Mapping[str, Any],
     plan: PlanArrays | None,
-    overlay_png: bytes | None,
+    pictures: Mapping[str, bytes],
 ) -> None:
     """Write what was found of one run into its results folder; `made` tells how (time, host, versions, hashes).
 
+    pictures : what was drawn of the run, by the names in PICTURES.
+
     Former numbers that differ are kept as earlier/<first 12 digits of their SHA-256>.json. What a run does not
-    have (None) is removed, so that no picture stays beside numbers it does not belong to. Raises CannotWrite; if
+    have is removed, so that no picture stays beside numbers it does not belong to. Raises CannotWrite; if
     anything could not be stored, all that was there before is untouched.
     """
     numbers = to_bytes(measures_to_json(measures))
     contents = _earlier(folder, numbers)
     timing = measures.timing
-    found = (
-        None if plan is None else plan_to_bytes(plan),
-        overlay_png,
-        None if measures.pockets is None else pockets_to_bytes(measures.pockets),
-        growth_to_bytes(timing) if timing is not None and timing.growth else None,
-    )
-    optional = dict(zip(_OPTIONAL, found, strict=True))
+    optional = {
+        "plan.npz": None if plan is None else plan_to_bytes(plan),
+        "pockets.geojson": None if measures.pockets is None else pockets_to_bytes(measures.pockets),
+        "growth.csv": growth_to_bytes(timing) if timing is not None and timing.growth else None,
+        **{name: pictures.get(name) for name in PICTURES},
+    }
     contents |= {folder / name: content for name, content in optional.items() if content is not None}
     contents[folder / "measures.json"] = numbers
     # How it was made comes last: a folder that says so is complete.

@@ -3,20 +3,58 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.files.measures import measures_from_json, measures_to_json
-from coverage_lab.files.plan import as_stored
+from coverage_lab.files.plan import PlanArrays, as_stored
 from coverage_lab.files.results import outlines_from, pockets_to_bytes, read_plan, read_run
 from coverage_lab.job import Run
 from coverage_lab.measures.values import Measures
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Room
 from coverage_lab.run import MeasuredRun, SetUp, lay_out, look
+from coverage_lab.show.intime import Growth, RunInTime
 from coverage_lab.show.overlay import draw_overlay, encode_png
+from coverage_lab.show.plate import draw_plate
+from coverage_lab.show.series import draw_series
+
+
+def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> dict[str, bytes]:
+    """Return all pictures of a run that was just measured, by the names that they are stored under.
+
+    arrays : the floor as it will be stored. A run of frames with times has growth chart, film, poster and plate too.
+    """
+    pictures = {"overlay.png": draw(measured)}
+    if measured.first_swept is not None:
+        pictures["plate.png"] = encode_png(draw_plate(measured.light, measured.plan))
+    if arrays is not None:
+        swept, free, hidden = (as_stored(share) for share in (arrays.swept, arrays.free, arrays.hidden))
+        kept = replace(arrays, swept=swept, free=free, hidden=hidden)
+        numbers = measures_from_json(measures_to_json(replace(measured.measures, pockets=None)), None)
+        pictures |= draw_in_time(numbers, kept, measured.plan.room)
+    return pictures
+
+
+def draw_in_time(measures: Measures, arrays: PlanArrays, room: Room) -> dict[str, bytes]:
+    """Return growth chart, film and poster of a run, from its stored numbers and floor.
+
+    There are none for a run without frames, or whose frames' times are not known.
+    """
+    timing, first = measures.timing, arrays.first_swept
+    if timing is None or first is None or measures.floor is None or measures.coverage is None:
+        return {}
+    growth = Growth.of(timing, measures.floor.visible_m2)
+    if not len(growth.t_s) or np.isnan(growth.t_s).any():
+        return {}
+    furniture = (*(item.footprint for item in room.obstacles), *(item.footprint for item in room.decoys))
+    return draw_series(
+        RunInTime(measures.key, arrays.grid, arrays.free, arrays.hidden, arrays.swept, first, furniture, growth)
+    )
 
 
 def draw(measured: MeasuredRun) -> bytes:

@@ -27,7 +27,7 @@ from coverage_lab.job import Night, Quality, Run
 from coverage_lab.measures.values import Measures
 from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
 from coverage_lab.season import ledger
-from coverage_lab.season.draw import draw
+from coverage_lab.season.draw import draw_all
 
 LIBRARIES = (cv2, np, scipy, shapely)
 
@@ -108,7 +108,7 @@ def fail(task: Task, error: Exception) -> Outcome:
     _empty(task.staged)
     try:
         _check_there(night)
-        write_results(task.staged, measures, made | facts, None, None)
+        write_results(task.staged, measures, made | facts, None, {})
     except CannotWrite as storing:
         told = replace(measures, reason=f"{measures.reason}\n{told_in(storing, night)}")
         return replace(outcome_of(told), stored=False)
@@ -170,9 +170,10 @@ def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None
         "pockets.geojson": measured.measures.pockets is not None,
         "growth.csv": timing is not None and bool(timing.growth),
     }
-    files = ["measures.json", "overlay.png", *(name for name, is_there in there.items() if is_there)]
+    pictures = draw_all(measured, arrays)
+    files = ["measures.json", *pictures, *(name for name, is_there in there.items() if is_there)]
     facts = {"verdict": measured.measures.verdict, "files": files}
-    write_results(folder, measured.measures, {**made, **facts}, arrays, draw(measured))
+    write_results(folder, measured.measures, {**made, **facts}, arrays, pictures)
 
 
 def without_numbers(run: Run, night: Night, error: Exception) -> Measures:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from coverage_lab.measures.growth import MILESTONES
 from coverage_lab.show.intime import Growth
 from coverage_lab.show.palette import CAUTION, INK, PAPER, RULE, SOFT, Colour
 from coverage_lab.show.text import clean
@@ -14,7 +15,6 @@ from coverage_lab.show.text import clean
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MILESTONES = (50.0, 80.0, 90.0, 95.0)
 _LINE: Colour = (24, 92, 134)
 _BAND: Colour = (172, 210, 228)
 
@@ -51,14 +51,14 @@ def _coverage(axes: Axes, growth: Growth) -> None:
     axes.fill_between(minutes, percent - doubt, percent + doubt, color=_unit(_BAND), linewidth=0, label="95 % interval")
     axes.plot(minutes, percent, color=_unit(_LINE), linewidth=2.2, label="swept, of visible floor")
     for milestone in MILESTONES:
-        reached_s = growth.reached_s(milestone)
+        reached_s = growth.reached_s.get(str(milestone))
         if reached_s is None:
             continue
         at = reached_s / 60
         axes.plot([at, at, 0], [0, milestone, milestone], color=_unit(SOFT), linewidth=0.8, linestyle=(0, (4, 3)))
         axes.plot(at, milestone, "o", color=_unit(CAUTION), markersize=6, zorder=3)
         axes.annotate(
-            f"{milestone:.0f} % after {at:.1f} min",
+            f"{milestone} % after {at:.1f} min",
             (at, milestone),
             xytext=(10, -13),
             textcoords="offset points",

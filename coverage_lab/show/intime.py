@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from coverage_lab.measures.values import Timing
 from coverage_lab.room.grid import FloorGrid, ShareArray
 
 FloatArray = NDArray[np.float64]
@@ -21,27 +23,22 @@ class Growth:
     percent: FloatArray  # (n,)
     u_points: FloatArray  # (n,) standard uncertainty
     visible_m2: float
+    reached_s: Mapping[str, float | None]  # when coverage reached so many percent
 
-    @property
-    def swept_m2(self) -> FloatArray:
-        """Visible floor swept so far, (n,)."""
-        return self.percent / 100 * self.visible_m2
+    @classmethod
+    def of(cls, timing: Timing, visible_m2: float) -> Growth:
+        """Return a run's growth as arrays; times that are not known are NaN."""
+        points = timing.growth
+        t_s = np.array([np.nan if point.t_s is None else point.t_s for point in points])
+        percent, u_points = (np.array([getattr(point, name) for point in points]) for name in ("percent", "u"))
+        return cls(t_s, percent, u_points, visible_m2, timing.time_to_s)
 
     @property
     def rate_m2_min(self) -> FloatArray:
         """New floor per minute in each frame, (n,), counted from the end of the frame before."""
         took_s = np.diff(self.t_s, prepend=0.0)
-        return np.asarray(60 * np.diff(self.swept_m2, prepend=0.0) / np.where(took_s > 0, took_s, np.inf))
-
-    def reached_s(self, percent: float) -> float | None:
-        """Return when coverage first reached `percent`, interpolated between frames; None if it never did."""
-        after = int(np.argmax(self.percent >= percent))
-        if self.percent[after] < percent:
-            return None
-        if after == 0:
-            return float(self.t_s[0] * percent / self.percent[0]) if self.percent[0] > 0 else float(self.t_s[0])
-        span = slice(after - 1, after + 1)
-        return float(np.interp(percent, self.percent[span], self.t_s[span]))
+        new_m2 = np.diff(self.percent / 100 * self.visible_m2, prepend=0.0)
+        return np.asarray(60 * new_m2 / np.where(took_s > 0, took_s, np.inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

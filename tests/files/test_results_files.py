@@ -121,7 +121,7 @@ def test_same_numbers_same_bytes(tmp_path: Path):
     measures = sample_measures()
     turned = sample_measures(conditions=dict(reversed(measures.conditions.items())))
     for name, one in (("a", measures), ("b", turned)):
-        write_results(tmp_path / name, one, MADE, sample_plan(), PNG)
+        write_results(tmp_path / name, one, MADE, sample_plan(), {"overlay.png": PNG})
     assert contents(tmp_path / "a") == contents(tmp_path / "b")
     assert set(contents(tmp_path / "a")) == {
         "measures.json",
@@ -142,29 +142,29 @@ def test_negative_zero_is_zero():
 
 def test_a_number_that_is_none_is_never_stored(tmp_path: Path):
     with pytest.raises(ValueError, match="Out of range float"):
-        write_results(tmp_path, sample_measures(percent=float("nan")), MADE, None, None)
+        write_results(tmp_path, sample_measures(percent=float("nan")), MADE, None, {})
     assert not list(tmp_path.iterdir())
 
 
 def test_former_numbers_are_kept_once(tmp_path: Path):
-    write_results(tmp_path, sample_measures(90.0), MADE, None, None)
+    write_results(tmp_path, sample_measures(90.0), MADE, None, {})
     former = (tmp_path / "measures.json").read_bytes()
-    write_results(tmp_path, sample_measures(90.0), MADE, None, None)
+    write_results(tmp_path, sample_measures(90.0), MADE, None, {})
     assert not (tmp_path / "earlier").exists()
-    write_results(tmp_path, sample_measures(91.0), MADE, None, None)
+    write_results(tmp_path, sample_measures(91.0), MADE, None, {})
     kept = tmp_path / "earlier" / f"{hashlib.sha256(former).hexdigest()[:12]}.json"
     assert list((tmp_path / "earlier").iterdir()) == [kept]
     assert kept.read_bytes() == former
 
 
 def test_no_picture_stays_beside_numbers_it_does_not_belong_to(tmp_path: Path):
-    write_results(tmp_path, sample_measures(), MADE, sample_plan(), PNG)
-    write_results(tmp_path, refused(), MADE, None, None)
+    write_results(tmp_path, sample_measures(), MADE, sample_plan(), {"overlay.png": PNG})
+    write_results(tmp_path, refused(), MADE, None, {})
     assert {path.name for path in tmp_path.iterdir()} == {"measures.json", "made.json", "earlier"}
 
 
 def test_pockets_for_a_drawing_program(tmp_path: Path):
-    write_results(tmp_path, sample_measures(), MADE, None, None)
+    write_results(tmp_path, sample_measures(), MADE, None, {})
     content = json.loads((tmp_path / "pockets.geojson").read_text(encoding="utf-8"))
     assert content["units"] == "m"
     (pocket,) = content["features"]
@@ -176,7 +176,7 @@ def test_pockets_for_a_drawing_program(tmp_path: Path):
 def test_plan_comes_back_to_half_a_step(tmp_path: Path):
     first = np.arange(48, dtype=np.uint16).reshape(6, 8)
     plan = sample_plan(first_swept=first)
-    write_results(tmp_path, sample_measures(), MADE, plan, None)
+    write_results(tmp_path, sample_measures(), MADE, plan, {})
     read = read_plan(tmp_path / "plan.npz")
     assert read.grid == plan.grid
     for name in ("swept", "free", "hidden", "reachable"):
@@ -190,7 +190,7 @@ def test_plan_comes_back_to_half_a_step(tmp_path: Path):
 
 def test_plan_whose_arrays_do_not_fit(tmp_path: Path):
     with pytest.raises(ValueError, match="hidden has the shape"):
-        write_results(tmp_path, sample_measures(), MADE, sample_plan(hidden=np.zeros((2, 2), np.float32)), None)
+        write_results(tmp_path, sample_measures(), MADE, sample_plan(hidden=np.zeros((2, 2), np.float32)), {})
 
 
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04broken", b"\x93NUMPY"])
@@ -273,7 +273,7 @@ def fill_the_disk(folder: Path) -> subprocess.CompletedProcess[str]:
         from file_samples import sample_measures
         resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
         try:
-            write_results(Path(sys.argv[1]), sample_measures(50.0), {"a": 1}, None, bytes(30_000))
+            write_results(Path(sys.argv[1]), sample_measures(50.0), {"a": 1}, None, {"overlay.png": bytes(30_000)})
         except CannotWrite as error:
             sys.stderr.write(str(error))
             sys.exit(int(error.exit_code))
@@ -290,7 +290,7 @@ def fill_the_disk(folder: Path) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file size limits are a POSIX matter")
 def test_full_disk_leaves_what_was_there(tmp_path: Path):
-    write_results(tmp_path, sample_measures(), MADE, sample_plan(), PNG)
+    write_results(tmp_path, sample_measures(), MADE, sample_plan(), {"overlay.png": PNG})
     before = contents(tmp_path)
     done = fill_the_disk(tmp_path)
     assert done.returncode == ExitCode.SOME_FAILED, done.stderr
@@ -302,7 +302,7 @@ def test_read_only_folder_leaves_what_was_there():
     # In the system's own folder, since pytest's is closed to the unprivileged user that root becomes here.
     with tempfile.TemporaryDirectory() as name:
         top, folder = Path(name), Path(name) / "heron-1"
-        write_results(folder, sample_measures(), MADE, None, None)
+        write_results(folder, sample_measures(), MADE, None, {})
         before = contents(folder)
         top.chmod(0o755)
         folder.chmod(0o555)
@@ -311,7 +311,7 @@ def test_read_only_folder_leaves_what_was_there():
             os.seteuid(65534)
         try:
             with pytest.raises(CannotWrite) as caught:
-                write_results(folder, sample_measures(50.0), MADE, None, PNG)
+                write_results(folder, sample_measures(50.0), MADE, None, {"overlay.png": PNG})
         finally:
             if root:
                 os.seteuid(0)
@@ -324,7 +324,7 @@ def test_read_only_folder_leaves_what_was_there():
 def test_results_folder_that_is_a_file(tmp_path: Path):
     (tmp_path / "results").write_text("mine")
     with pytest.raises(CannotWrite, match="results: is a file, but results want a folder there"):
-        write_results(tmp_path / "results" / "heron-1", sample_measures(), MADE, None, None)
+        write_results(tmp_path / "results" / "heron-1", sample_measures(), MADE, None, {})
     assert contents(tmp_path) == {"results": b"mine"}
 
 

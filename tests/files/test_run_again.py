@@ -45,7 +45,7 @@ def test_exactly_where_nothing_is_rounded():
 
 def test_from_a_results_folder(tmp_path: Path):
     measures = sample_measures()
-    write_results(tmp_path, measures, {}, None, None)
+    write_results(tmp_path, measures, {}, None, {})
     again = read_run(tmp_path)
     assert measures.pockets is not None
     assert again.pockets is not None
@@ -54,7 +54,7 @@ def test_from_a_results_folder(tmp_path: Path):
 
 
 def test_keys_of_a_later_version_are_ignored(tmp_path: Path):
-    write_results(tmp_path, sample_measures(), {}, None, None)
+    write_results(tmp_path, sample_measures(), {}, None, {})
     path = tmp_path / "measures.json"
     content = json.loads(path.read_text(encoding="utf-8"))
     for part in (content["floor"], content["camera"], content["pattern"], content["edges"][0], content["pockets"][0]):
@@ -64,7 +64,7 @@ def test_keys_of_a_later_version_are_ignored(tmp_path: Path):
 
 
 def test_pockets_without_their_outlines(tmp_path: Path):
-    write_results(tmp_path, sample_measures(), {}, None, None)
+    write_results(tmp_path, sample_measures(), {}, None, {})
     (tmp_path / "pockets.geojson").write_text('{"features": []}', encoding="utf-8")
     with pytest.raises(BadInput, match="Measure the run again"):
         read_run(tmp_path)

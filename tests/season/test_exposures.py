@@ -45,7 +45,7 @@ def store(season: Path, one: Measures, *, lights: str = "aa", **made) -> None:
     (season / night / "night.toml").touch()
     digests = {"reference": lights, "dark": "dd", f"{run}.jpg": one.key}
     how = {"method": 1, "settings": {"cell_m": 0.002}, "sha256": digests} | made
-    write_results(season / night / "results" / run, one, how, None, None)
+    write_results(season / night / "results" / run, one, how, None, {})
 
 
 @pytest.fixture

@@ -7,10 +7,12 @@ import pytest
 import shapely
 from PIL import Image, ImageSequence
 
+from coverage_lab.files.results import PICTURES
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
 from coverage_lab.show.intime import Growth, RunInTime
+from coverage_lab.show.series import draw_series
 from coverage_lab.show.timelapse import HEAD_PX, HOLD_S, STEP_S, WIDTH_PX, Timelapse, clock
 
 FLOOR = shapely.box(0, 0, 3, 2)
@@ -26,7 +28,7 @@ def crossing(count: int = 10, wide_m: float = 3.0) -> RunInTime:
     x_m = grid.to_floor(np.indices(grid.shape).transpose(1, 2, 0))[..., 0]
     frame[swept > 0] = (np.clip(x_m / wide_m * count, 0, count - 1).astype(np.uint16) + 1)[swept > 0]
     numbers = np.arange(1, count + 1)
-    growth = Growth(30.0 * numbers, 50.0 * numbers / count, np.full(count, 0.2), floor.area)
+    growth = Growth(30.0 * numbers, 50.0 * numbers / count, np.full(count, 0.2), floor.area, {"50": 30.0 * count})
     none = np.zeros(grid.shape, np.float32)
     return RunInTime("2031-02-11/heron-1", grid, grid.weights(floor), none, swept, frame, (CHEST,), growth)
 
@@ -64,7 +66,7 @@ def test_floor_that_was_not_swept_and_furniture_never_change():
 def test_the_film_lasts_10_to_15_seconds_whatever_the_run(count, pictures):
     run = crossing(10)
     numbers = np.arange(1, count + 1)
-    growth = Growth(30.0 * numbers, 50.0 * numbers / count, np.full(count, 0.2), 6.0)
+    growth = Growth(30.0 * numbers, 50.0 * numbers / count, np.full(count, 0.2), 6.0, {})
     shown = Timelapse.of(replace(run, growth=growth)).frames_shown()
     assert len(shown) == pictures
     assert 10 <= pictures * STEP_S + HOLD_S <= 15
@@ -82,7 +84,7 @@ def test_sizes_are_even_and_long_rooms_stay_on_the_sheet():
 
 
 def test_a_run_without_frames_has_no_film():
-    none = Growth(np.empty(0), np.empty(0), np.empty(0), 6.0)
+    none = Growth(np.empty(0), np.empty(0), np.empty(0), 6.0, {})
     with pytest.raises(ValueError, match="no timelapse"):
         Timelapse.of(replace(crossing(), growth=none))
 
@@ -129,12 +131,8 @@ def test_ffmpegs_own_words_come_through():
         mp4_bytes([np.zeros((10, 11, 3), np.uint8)], (11, 10), 1 / 12, 0)  # odd
 
 
-def test_milestones_are_interpolated_between_frames():
-    growth = Growth(np.array([10.0, 20.0, 30.0]), np.array([40.0, 60.0, 60.0]), np.full(3, 0.1), 10.0)
-    assert growth.reached_s(50) == pytest.approx(15)
-    assert growth.reached_s(20) == pytest.approx(5)
-    assert growth.reached_s(60) == pytest.approx(20)
-    assert growth.reached_s(80) is None
+def test_the_rate_is_new_floor_since_the_frame_before():
+    growth = Growth(np.array([10.0, 20.0, 30.0]), np.array([40.0, 60.0, 60.0]), np.full(3, 0.1), 10.0, {})
     assert growth.rate_m2_min == pytest.approx([24, 12, 0])
 
 
@@ -151,9 +149,17 @@ def test_the_chart_is_a_picture_of_its_numbers():
 @pytest.mark.parametrize("t_s", [np.empty(0), np.full(3, np.nan)])
 def test_no_chart_is_drawn_without_times(t_s):
     with pytest.raises(ValueError, match="no growth chart"):
-        draw_growth("x", Growth(t_s, np.zeros(len(t_s)), np.zeros(len(t_s)), 6.0))
+        draw_growth("x", Growth(t_s, np.zeros(len(t_s)), np.zeros(len(t_s)), 6.0, {}))
 
 
 def test_clocks_show_hours_only_from_one_on():
     shown = {0: "0:00", 59.6: "1:00", 3599: "59:59", 3600: "1:00:00", 5025: "1:23:45"}
     assert {seconds: clock(seconds) for seconds in shown} == shown
+
+
+def test_all_pictures_of_a_series_are_drawn_alike_again():
+    run = crossing(3)
+    drawn = draw_series(run)
+    assert sorted(drawn) == ["growth.png", "poster.png", "timelapse.gif", "timelapse.mp4"]
+    assert set(drawn) < set(PICTURES)
+    assert drawn == draw_series(run)

@@ -1,0 +1,24 @@
+"""All pictures of a run that was shot frame by frame, by the names that they are stored under."""
+
+from __future__ import annotations
+
+from coverage_lab.show.film import gif_bytes, mp4_bytes
+from coverage_lab.show.growth import draw_growth
+from coverage_lab.show.intime import RunInTime
+from coverage_lab.show.overlay import encode_png
+from coverage_lab.show.timelapse import HOLD_S, STEP_S, Timelapse
+
+
+def draw_series(run: RunInTime) -> dict[str, bytes]:
+    """Return growth chart, film and poster of a run whose frames have times; all from what results keep.
+
+    Raises ValueError for a run without frames or times, OSError where the film cannot be made.
+    """
+    film = Timelapse.of(run)
+    pictures = list(film.pictures())
+    return {
+        "growth.png": draw_growth(run.name, run.growth),
+        "poster.png": encode_png(pictures[-1]),
+        "timelapse.gif": gif_bytes(pictures, STEP_S, HOLD_S),
+        "timelapse.mp4": mp4_bytes(pictures, film.size, STEP_S, HOLD_S),
+    }
