@@ -15,6 +15,7 @@ from coverage_lab.show.text import clean
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+_LATE = 0.75  # of the run: what was reached later is named to the left of its mark
 _LINE: Colour = (24, 92, 134)
 _BAND: Colour = (172, 210, 228)
 
@@ -57,11 +58,13 @@ def _coverage(axes: Axes, growth: Growth) -> None:
         at = reached_s / 60
         axes.plot([at, at, 0], [0, milestone, milestone], color=_unit(SOFT), linewidth=0.8, linestyle=(0, (4, 3)))
         axes.plot(at, milestone, "o", color=_unit(CAUTION), markersize=6, zorder=3)
+        late = reached_s > _LATE * float(growth.t_s[-1])
         axes.annotate(
             f"{milestone} % after {at:.1f} min",
             (at, milestone),
-            xytext=(10, -13),
+            xytext=(-10, 6) if late else (10, -13),
             textcoords="offset points",
+            horizontalalignment="right" if late else "left",
             fontsize=10,
             color=_unit(INK),
         )
@@ -69,7 +72,7 @@ def _coverage(axes: Axes, growth: Growth) -> None:
     axes.set_ylim(0, 100)
     axes.set_ylabel("coverage, %", color=_unit(INK))
     axes.set_title(f"{final:.1f} ± {2 * u_points:.1f} % (95 %)", loc="right", fontsize=12, color=_unit(INK), pad=12)
-    axes.legend(loc="lower right", frameon=False, fontsize=10)
+    axes.legend(loc="lower right", facecolor=_unit(PAPER), edgecolor="none", framealpha=0.95, fontsize=10)
 
 
 def _rate(axes: Axes, growth: Growth) -> None:

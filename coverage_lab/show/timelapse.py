@@ -65,6 +65,9 @@ class Timelapse:
         swept = np.where(run.first_swept > 0, np.minimum(run.swept, run.free), 0).astype(np.float32)
         share = cv2.resize(swept, scale.size, interpolation=cv2.INTER_AREA)
         ground = _ground(run, scale)
+        # What the camera cannot see stays hatched, whatever it was taken for.
+        hidden = cv2.resize(np.ascontiguousarray(run.hidden, np.float32), scale.size, interpolation=cv2.INTER_AREA)
+        share = np.asarray(share * (1 - hidden), np.float32)
         share[scale.mask(run.furniture, ground.shape) > 127] = 0
         return cls(run, scale, ground, np.asarray(first, np.uint16), np.asarray(share, np.float32)[..., None])
 

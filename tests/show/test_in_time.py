@@ -7,12 +7,10 @@ import pytest
 import shapely
 from PIL import Image, ImageSequence
 
-from coverage_lab.files.results import PICTURES
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
 from coverage_lab.show.intime import Growth, RunInTime
-from coverage_lab.show.series import draw_series
 from coverage_lab.show.timelapse import HEAD_PX, HOLD_S, STEP_S, WIDTH_PX, Timelapse, clock
 
 FLOOR = shapely.box(0, 0, 3, 2)
@@ -60,6 +58,14 @@ def test_floor_that_was_not_swept_and_furniture_never_change():
     film = Timelapse.of(crossing())
     for place in ((1.5, 0.25), (0.5, 1.7)):
         assert len({lit(film, frames, *place) for frames in (0.3, 4, 10)}) == 1
+
+
+def test_hidden_floor_stays_hatched_whatever_it_was_taken_for():
+    run = crossing()
+    behind = run.grid.weights(shapely.box(1.2, 0.8, 1.8, 1.2))
+    film = Timelapse.of(replace(run, hidden=behind))
+    assert len({lit(film, frames, 1.5, 1.0) for frames in (0.3, 6, 10)}) == 1
+    assert lit(film, 10, 0.6, 1.0) > lit(film, 10, 1.5, 1.0) + 20
 
 
 @pytest.mark.parametrize(("count", "pictures"), [(1, 132), (10, 130), (40, 120), (132, 132), (240, 132), (900, 132)])
@@ -155,11 +161,3 @@ def test_no_chart_is_drawn_without_times(t_s):
 def test_clocks_show_hours_only_from_one_on():
     shown = {0: "0:00", 59.6: "1:00", 3599: "59:59", 3600: "1:00:00", 5025: "1:23:45"}
     assert {seconds: clock(seconds) for seconds in shown} == shown
-
-
-def test_all_pictures_of_a_series_are_drawn_alike_again():
-    run = crossing(3)
-    drawn = draw_series(run)
-    assert sorted(drawn) == ["growth.png", "poster.png", "timelapse.gif", "timelapse.mp4"]
-    assert set(drawn) < set(PICTURES)
-    assert drawn == draw_series(run)
