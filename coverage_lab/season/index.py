@@ -46,11 +46,20 @@ def open_index(season: Path) -> Iterator[Index]:
     except sqlite3.OperationalError:  # cannot be written, or is locked for too long
         index = _fresh(season, "")  # SQLite's temporary file, gone when it is closed
     except sqlite3.DatabaseError:
-        for name in (NAME, f"{NAME}-journal"):
-            (season / name).unlink(missing_ok=True)
-        index = _fresh(season, season / NAME)
+        index = _anew(season)
     with index:
         yield index
+
+
+def _anew(season: Path) -> Index:
+    """Return an index in place of a damaged one; beside it, where it cannot be taken away."""
+    with suppress(OSError):
+        for name in (NAME, f"{NAME}-journal"):
+            (season / name).unlink(missing_ok=True)
+    try:
+        return _fresh(season, season / NAME)
+    except sqlite3.DatabaseError:
+        return _fresh(season, "")
 
 
 def _fresh(season: Path, path: Path | str) -> Index:

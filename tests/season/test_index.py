@@ -205,6 +205,17 @@ def test_zeroed_pages_are_noticed(season: Path):
     assert listing(season) == whole
 
 
+def test_a_damaged_index_that_cannot_be_taken_away_is_done_without(season: Path, monkeypatch: pytest.MonkeyPatch):
+    whole = listing(season)
+    (season / "season.db").write_bytes(b"not a database at all" * 300)
+
+    def refuse(path: Path, **how: bool) -> None:
+        raise PermissionError(13, "read-only", str(path))
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    assert listing(season) == whole
+
+
 def test_another_version_s_index_is_made_anew(season: Path, monkeypatch: pytest.MonkeyPatch):
     whole = listing(season)
     monkeypatch.setattr(module, "VERSION", module.VERSION + 1)
