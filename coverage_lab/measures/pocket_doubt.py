@@ -3,6 +3,8 @@
 A piece of outline is the edge of swept floor, which moves with all that moves the plan, or the rim of the floor that
 the robot can reach, which moves with the wall or the footprint beside it. Area changes by the piece's length times its
 shift; the largest circle by twice the mean shift of the places it touches, each with the weight that balances it there.
+Where a pocket tapers it ends where the smallest pocket's disc no longer fits, and that end moves much further than the
+outline does: area changes by more, and by how much is seen by making the pocket a little narrower.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ FloatArray = NDArray[np.float64]
 
 PIECE_M = 0.02  # length of the pieces of an outline
 TOUCHING_M = 0.0007  # how far off the largest circle a place still counts as touched
+NARROWER_M = 0.001  # by which a pocket's outline is moved in to see what its ends do: about what edges are unsure by
 BALANCED = 100.0  # how much more the weights' sum counts than that they balance
 
 
@@ -39,11 +42,12 @@ class _Pieces:
 
 
 def pocket_doubt(
-    pockets: Sequence[tuple[LineString, Polygon]], plan: FloorPlan, sources: Sources
+    pockets: Sequence[tuple[LineString, Polygon]], plan: FloorPlan, sources: Sources, *, smallest_m: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the standard uncertainties of all pockets' areas (m²) and of their largest circles' diameters (m).
 
-    A pocket is a radius of its largest circle, from the centre outward, and its outline.
+    A pocket is a radius of its largest circle, from the centre outward, and its outline, opened by a disc of diameter
+    `smallest_m`.
     """
     if not pockets:
         return np.zeros(0), np.zeros(0)
@@ -54,7 +58,18 @@ def pocket_doubt(
         np.repeat(np.arange(len(pieces)), [len(at_m) for at_m, _ in pieces]),
     )
     u = _combined(together, len(pieces), plan, sources)
-    return u[: len(pockets)], u[len(pockets) :]
+    return u[: len(pockets)] * _with_ends([part for _, part in pockets], smallest_m / 2), u[len(pockets) :]
+
+
+def _with_ends(parts: Sequence[Polygon], radius_m: float) -> FloatArray:
+    """How many times more each pocket's area changes (P,) than by its outline's length times a shift of all of it.
+
+    A pocket has been opened by a disc of `radius_m`. Moved in and opened again it also loses the ends, or the whole of
+    it, that the disc then fits into no more.
+    """
+    narrowed = shapely.buffer(shapely.buffer(parts, -radius_m - NARROWER_M), radius_m)
+    lost_m2 = shapely.area(parts) - shapely.area(narrowed)
+    return np.maximum(lost_m2 / (NARROWER_M * shapely.length(parts)), 1.0)
 
 
 def _of_area(part: Polygon) -> tuple[FloatArray, FloatArray]:

@@ -46,7 +46,7 @@ def find_pockets(
     ]
     found.sort(key=lambda one: (-one[0].length, *one[0].coords[0]))
     surroundings = _Surroundings(plan, body_diameter_m / 2)
-    area_u_m2, diameter_u_m = pocket_doubt(found, plan, sources)
+    area_u_m2, diameter_u_m = pocket_doubt(found, plan, sources, smallest_m=smallest_m)
     return tuple(
         _pocket(number, circle, part, surroundings, (float(area_u_m2[number - 1]), float(diameter_u_m[number - 1])))
         for number, (circle, part) in enumerate(found, start=1)

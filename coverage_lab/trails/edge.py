@@ -43,6 +43,7 @@ DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
 USUAL_BLUR_PX = (0.8, 1.5, 3.0)  # of lens, sensor and lamp together: the least, the usual and the most
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
 FOR_TRANSFER = 150  # points that are fitted again with bent light
+CODE_POWER = 2.2  # of a picture's codes that makes light of them: sRGB's curve over all, IEC 61966-2-1
 BENT = 0.4  # of a smooth step, mixed into the transfer curve: a camera's strongest contrast setting
 
 Bools = NDArray[np.bool_]
@@ -179,14 +180,14 @@ def _transfer_u(profiles: Profiles) -> float:
     """Standard uncertainty of the outline, cells, from not knowing the camera's transfer curve.
 
     The curve may be S-shaped either way by up to `BENT` (rectangular): the whole fit, its blur too, is done again on
-    some points with light so bent. A mere power would change nothing: that of a Gaussian is one.
+    some points with light so bent. Cameras bend codes, not light: so faint trails, whose codes are not low, are bent
+    most. A mere power would change nothing: that of a Gaussian is one.
     """
     some = profiles.thinned(FOR_TRANSFER)
-    light = np.minimum(some.light / np.float32(some.clip), 1)
-    curve = light * light * (3 - 2 * light) - light
-    ends = [
-        _place_of(Profiles(light + np.float32(side * BENT) * curve, some.offsets, some.comb, 1.0)) for side in (-1, 1)
-    ]
+    code = np.clip(some.light / np.float32(some.clip), 0, 1) ** np.float32(1 / CODE_POWER)
+    curve = code * code * (3 - 2 * code) - code
+    bent = [(code + np.float32(side * BENT) * curve) ** np.float32(CODE_POWER) for side in (-1, 1)]
+    ends = [_place_of(Profiles(light, some.offsets, some.comb, 1.0)) for light in bent]
     return abs(float(np.median(ends[1] - ends[0]))) / 2 / float(np.sqrt(3))
 
 

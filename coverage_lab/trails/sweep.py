@@ -61,8 +61,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
     cell_m = plan.grid.cell_m
     comb = Comb.of(bar, cell_m)
     place = _places(plan)
-    # Clipped light is brighter than it looks: nothing is taken off it.
-    trail_light = np.where(light < BELOW_CLIP * clip, light - floor_glow(light, place.unreached), light)
+    trail_light = light - floor_glow(light, place.unreached) * _unclipped(light, clip)
     closed = _closed(trail_light, place.rim, comb.pitch)
     level = trail_level(closed, place.judged, place.unreached)
     if level is not None and not shows_comb(brightness(trail_light), closed, level.level):
@@ -156,6 +155,14 @@ def _closed(trail_light: Plane, rim: Mask, pitch: float | None) -> Mask:
         return closed
     half = max(1, round((pitch or 0) / 2))
     return close_comb(np.maximum(bright & ~rim, _grown(closed, half) & rim), pitch)
+
+
+def _unclipped(light: Plane, clip: float) -> Plane:
+    """How much of the floor's glow, 0 to 1, is taken off: of clipped light, which is brighter than it looks, nothing.
+
+    From half the clip on less and less: a step would leave brightness that no cell has, and pass for the level.
+    """
+    return np.asarray(np.clip((clip - light) * np.float32(2 / clip), 0, 1), np.float32)
 
 
 def _near(rim: Mask, outline: Outline, cells: int) -> NDArray[np.bool_]:

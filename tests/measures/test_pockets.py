@@ -162,6 +162,21 @@ def test_uncertainty_is_that_of_the_edge():
     assert pocket.area_cm2.u == pytest.approx(1e4 * 2 * np.pi * 0.1 * 0.001, rel=0.02)
 
 
+@given(long_m=st.floats(0.5, 1.6), wide_m=st.floats(0.08, 0.2), blunt_m=st.floats(0.0, 0.02), turn=st.floats(0, 90))
+@settings(max_examples=12, deadline=None)
+def test_uncertainty_of_a_tapering_pocket_is_that_of_its_end_too(
+    long_m: float, wide_m: float, blunt_m: float, turn: float
+):
+    """Brute force: the whole edge moved outward by one standard uncertainty, and the same inward."""
+    wedge = Polygon([(0, -wide_m / 2), (long_m, -blunt_m / 2), (long_m, blunt_m / 2), (0, wide_m / 2)])
+    wedge = shapely.affinity.translate(rotate(wedge, turn, origin="centroid"), 1.5 - long_m / 2, 1.0)
+    (pocket,) = pockets_of(wedge, edge_u_m=0.001)
+    wider, narrower = (
+        pockets_of(wedge.buffer(by_m, join_style="mitre"), edge_u_m=0.001)[0].area_cm2.value for by_m in (0.001, -0.001)
+    )
+    assert pocket.area_cm2.u == pytest.approx((wider - narrower) / 2, rel=0.06)
+
+
 def test_outline_is_a_closed_ring_around_the_pocket():
     (pocket,) = pockets_of(Point(1.5, 1).buffer(0.1))
     assert pocket.outline_m[0] == pocket.outline_m[-1]
