@@ -37,7 +37,6 @@ MEDIAN_OF = 5  # neighbouring points
 WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
-OPEN_SHARE = 0.2  # of the outline in range from which on it tells the blur of what is clipped
 # Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, or by light in range.
 DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
 USUAL_BLUR_PX = (0.8, 1.5, 3.0)  # of lens, sensor and lamp together: the least, the usual and the most
@@ -61,51 +60,55 @@ class EdgeFit:
     ruled: float  # share of points where a track was seen whole, so that its centre needs no model
 
 
-def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float, px: float) -> EdgeFit:
+def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float, px: float, cut: Bools) -> EdgeFit:
     """Fit the outermost track at every point of the outline.
 
     light : (rows, cols) linear light; `clip` the light above which a value only says "at least"; `px` the size of a
-    pixel of the frame in cells.
+    pixel of the frame in cells; `cut` (M,) marks points where something hides what lies beside: no edge is seen there.
     """
-    if len(outline.points) == 0:
-        return EdgeFit(np.zeros(0, np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0, 0.0)
+    if cut.all():
+        return EdgeFit(np.zeros(len(outline.points), np.float32), float(SIGMAS[4]), 0.0, 0.0, 0.0, 0.0)
+    seen = ~cut
     profiles = profiles_across(light, outline, comb, clip)
-    sigma = best_sigma(profiles)
+    sigma = best_sigma(profiles.some(seen))
     if sigma > WIDE_BLUR:
         stretched = profiles_across(light, outline, comb, clip, sigma / ORDINARY_BLUR)
-        wide = best_sigma(stretched)
+        wide = best_sigma(stretched.some(seen))
         profiles, sigma = (stretched, wide) if wide > WIDE_BLUR else (profiles, wide)
-    whole, ruled = _whole_tracks(profiles, sigma)
+    whole, ruled = _whole_tracks(profiles, sigma, seen)
     clipped = profiles.clipped
-    if not ruled.any() and np.count_nonzero(~clipped) >= ENOUGH_OPEN:
-        sigma = best_sigma(profiles.some(~clipped))
-        whole, ruled = _whole_tracks(profiles, sigma)
+    open_light = np.count_nonzero(~clipped & seen) >= ENOUGH_OPEN
+    if open_light and not ruled.any():
+        sigma = best_sigma(profiles.some(~clipped & seen))
+        whole, ruled = _whole_tracks(profiles, sigma, seen)
     flank = fit_flank(profiles, sigma, REACH_IN_FLANK).at
     at, doubt = np.where(ruled, whole, flank), 0.0
-    for kind in (clipped, ~clipped):
+    for kind in (clipped & seen, ~clipped & seen):
         rest = kind & ~ruled
         if rest.any():
-            at[rest], doubt_of_kind = _by_flank(profiles, outline, sigma, px, kind & ruled, rest, flank, whole)
-            doubt += doubt_of_kind * float(np.mean(rest))
+            at[rest], doubt_of_kind = _by_flank(
+                profiles, outline, sigma, px, kind & ruled, rest, flank, whole, bool(open_light)
+            )
+            doubt += doubt_of_kind * float(np.mean(rest[seen]))
     return EdgeFit(
         first_track=_steady(at, outline.starts),
         sigma=sigma,
         u=float(np.hypot(doubt, LEAST_U * sigma)),
-        transfer_u=_transfer_u(profiles),
-        clipped=float(clipped.mean()),
-        ruled=float(ruled.mean()),
+        transfer_u=_transfer_u(profiles.some(seen)),
+        clipped=float(clipped[seen].mean()),
+        ruled=float(ruled[seen].mean()),
     )
 
 
-def _whole_tracks(profiles: Profiles, sigma: float) -> tuple[Float, Bools]:
+def _whole_tracks(profiles: Profiles, sigma: float, seen: Bools) -> tuple[Float, Bools]:
     """Fit the first track on both its sides; return its place (M,) and where that succeeded for a fair share."""
     nowhere = np.zeros(len(profiles), bool)
     pitch = profiles.comb.pitch
     if pitch is None or pitch <= RESOLVED * sigma:
         return np.zeros(len(profiles), np.float32), nowhere
     fit = fit_flank(profiles, sigma, min(pitch / 2 / sigma, REACH_IN_WHOLE))
-    ruled = (fit.misfit < WELL_FITTED) & fit.valley
-    return fit.at, ruled if np.mean(ruled) > FAIR_SHARE else nowhere
+    ruled = (fit.misfit < WELL_FITTED) & fit.valley & seen
+    return fit.at, ruled if np.mean(ruled[seen]) > FAIR_SHARE else nowhere
 
 
 def _by_flank(
@@ -117,10 +120,12 @@ def _by_flank(
     rest: Bools,
     flank: Float,
     whole: Float,
+    open_light: bool,
 ) -> tuple[Float, float]:
     """Return the place of the first track at the points `rest`, and its standard uncertainty in cells.
 
-    All of them are clipped or none is; `both` marks points of that kind where a track was seen whole.
+    All of them are clipped or none is; `both` marks points of that kind where a track was seen whole; `open_light`
+    says that enough light in range tells the blur.
     """
     of_rest = profiles.some(rest)
     if np.count_nonzero(both) >= ENOUGH_RULED:
@@ -129,7 +134,7 @@ def _by_flank(
     if not of_rest.clipped.all():
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
     by_length = _by_length(profiles, outline, rest)
-    if by_length is None and np.mean(~profiles.clipped) >= OPEN_SHARE:
+    if by_length is None and open_light:
         return flank[rest], DOUBT_BY_OPEN * _shift_per_sigma(of_rest, sigma)
     if by_length is None:
         return _by_usual_blur(of_rest, px)
@@ -194,7 +199,7 @@ def _transfer_u(profiles: Profiles) -> float:
 def _place_of(profiles: Profiles) -> Float:
     """The first track's place (M,) by the fit alone, whole tracks where there are such."""
     sigma = best_sigma(profiles)
-    whole, ruled = _whole_tracks(profiles, sigma)
+    whole, ruled = _whole_tracks(profiles, sigma, np.ones(len(profiles), bool))
     return np.where(ruled, whole, fit_flank(profiles, sigma, REACH_IN_FLANK).at)
 
 

@@ -30,7 +30,7 @@ Float = NDArray[np.float32]
 
 OFFSETS = np.arange(-10, 14.25, 0.5, dtype=np.float32)  # samples across the outline, inward, for an ordinary blur
 SHIFT_STEP = 0.2  # between two trial positions of the first track
-SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8])
+SIGMAS = np.array([0.6, 0.8, 1.0, 1.25, 1.55, 1.9, 2.4, 3.0, 3.8, 4.8, 6.0])
 REACH_OUT = 3.2  # how far out the flank is used, in sigmas
 REACH_IN_FLANK = 0.5  # how far in when only the outer flank is trusted
 REACH_IN_BLUR = 1.5  # how far in when the blur is looked for

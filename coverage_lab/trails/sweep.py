@@ -74,9 +74,9 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
     sheen = decoy_sheen(mask, light, plan, bar, clip, level.trail)
     mask = np.where(sheen.none, 0, mask).astype(np.uint8)
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
-    fit = fit_edges(light, outline, comb, BELOW_CLIP * clip, px_m / cell_m)
-    inward = fit.first_track - comb.overhang
-    inward = np.where(_near(place.rim, outline, 2), HIDDEN_RIM_CELLS + 2, inward)
+    cut = _near(place.rim, outline, 2)
+    fit = fit_edges(light, outline, comb, BELOW_CLIP * clip, px_m / cell_m, cut)
+    inward = np.where(cut, HIDDEN_RIM_CELLS + 2, fit.first_track - comb.overhang)
     return SweptFloor(
         share=_fill(outline, inward, plan.grid),
         trail_light=trail_light,
