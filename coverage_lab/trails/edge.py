@@ -39,7 +39,7 @@ FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
 # Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, or by light in range.
 DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
-USUAL_BLUR_PX = (0.8, 1.5, 3.0)  # of lens, sensor and lamp together: the least, the usual and the most
+USUAL_BLUR_PX = (0.8, 3.0)  # of lens, sensor and lamp together: the least and the most
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
 FOR_TRANSFER = 150  # points that are fitted again with bent light
 CODE_POWER = 2.2  # of a picture's codes that makes light of them: sRGB's curve over all, IEC 61966-2-1
@@ -94,7 +94,7 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float, px: float
         first_track=_steady(at, outline.starts),
         sigma=sigma,
         u=float(np.hypot(doubt, LEAST_U * sigma)),
-        transfer_u=_transfer_u(profiles.some(seen)),
+        transfer_u=_transfer_u(profiles.some(seen), None if open_light or ruled.any() else sigma),
         clipped=float(clipped[seen].mean()),
         ruled=float(ruled[seen].mean()),
     )
@@ -147,8 +147,8 @@ def _by_usual_blur(profiles: Profiles, px: float) -> tuple[Float, float]:
 
     The blur is then what lenses and cameras usually make, anywhere between both ends (rectangular).
     """
-    least, usual, most = (fit_flank(profiles, max(blur * px, SIGMAS[0]), REACH_IN_FLANK).at for blur in USUAL_BLUR_PX)
-    return usual, abs(float(np.median(most - least))) / float(np.sqrt(12))
+    least, most = (fit_flank(profiles, max(blur * px, SIGMAS[0]), REACH_IN_FLANK).at for blur in USUAL_BLUR_PX)
+    return (least + most) / 2, abs(float(np.median(most - least))) / float(np.sqrt(12))
 
 
 def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
@@ -181,24 +181,24 @@ def _by_length(profiles: Profiles, outline: Outline, kind: Bools) -> tuple[float
     return sigma, excess(sigma) / 2
 
 
-def _transfer_u(profiles: Profiles) -> float:
+def _transfer_u(profiles: Profiles, sigma: float | None) -> float:
     """Standard uncertainty of the outline, cells, from not knowing the camera's transfer curve.
 
     The curve may be S-shaped either way by up to `BENT` (rectangular): the whole fit, its blur too, is done again on
-    some points with light so bent. Cameras bend codes, not light: so faint trails, whose codes are not low, are bent
-    most. A mere power would change nothing: that of a Gaussian is one.
+    some points with light so bent; where light does not tell the blur, it is `sigma`. Cameras bend codes, not light: so
+    faint trails, whose codes are not low, are bent most. A mere power would change nothing: that of a Gaussian is one.
     """
     some = profiles.thinned(FOR_TRANSFER)
     code = np.clip(some.light / np.float32(some.clip), 0, 1) ** np.float32(1 / CODE_POWER)
     curve = code * code * (3 - 2 * code) - code
     bent = [(code + np.float32(side * BENT) * curve) ** np.float32(CODE_POWER) for side in (-1, 1)]
-    ends = [_place_of(Profiles(light, some.offsets, some.comb, 1.0)) for light in bent]
+    ends = [_place_of(Profiles(light, some.offsets, some.comb, 1.0), sigma) for light in bent]
     return abs(float(np.median(ends[1] - ends[0]))) / 2 / float(np.sqrt(3))
 
 
-def _place_of(profiles: Profiles) -> Float:
-    """The first track's place (M,) by the fit alone, whole tracks where there are such."""
-    sigma = best_sigma(profiles)
+def _place_of(profiles: Profiles, sigma: float | None) -> Float:
+    """The first track's place (M,) by the fit alone, whole tracks where there are such; the blur too unless given."""
+    sigma = sigma or best_sigma(profiles)
     whole, ruled = _whole_tracks(profiles, sigma, np.ones(len(profiles), bool))
     return np.where(ruled, whole, fit_flank(profiles, sigma, REACH_IN_FLANK).at)
 

@@ -278,7 +278,8 @@ def test_blur_of_an_edge_after_iso_12233(sigma: float):
     outline = trace_outline((light > 0.22).astype(np.uint8), smallest_extent=20)
     keep = np.all((outline.points > 25) & (outline.points < np.array(light.shape) - 25), axis=1)
     assert keep.sum() > 150
-    fitted = fit_edges(light, outline, Comb(None, 0, 90.0, 2.0), clip=1.0, px=1.0, cut=np.zeros(len(outline.points), bool))
+    nowhere = np.zeros(len(outline.points), bool)
+    fitted = fit_edges(light, outline, Comb(None, 0, 90.0, 2.0), clip=1.0, px=1.0, cut=nowhere)
 
     distance = np.arange(-12, 12, 0.05)
     edge = scipy.stats.norm.cdf(distance / sigma)
