@@ -69,7 +69,7 @@ def _with_ends(parts: Sequence[Polygon], radius_m: float) -> FloatArray:
     """
     narrowed = shapely.buffer(shapely.buffer(parts, -radius_m - NARROWER_M), radius_m)
     lost_m2 = shapely.area(parts) - shapely.area(narrowed)
-    return np.maximum(lost_m2 / (NARROWER_M * shapely.length(parts)), 1.0)
+    return np.asarray(np.maximum(lost_m2 / (NARROWER_M * shapely.length(parts)), 1.0))
 
 
 def _of_area(part: Polygon) -> tuple[FloatArray, FloatArray]:

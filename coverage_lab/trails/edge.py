@@ -148,7 +148,7 @@ def _by_usual_blur(profiles: Profiles, px: float) -> tuple[Float, float]:
     The blur is then what lenses and cameras usually make, anywhere between both ends (rectangular).
     """
     least, most = (fit_flank(profiles, max(blur * px, SIGMAS[0]), REACH_IN_FLANK).at for blur in USUAL_BLUR_PX)
-    return (least + most) / 2, abs(float(np.median(most - least))) / float(np.sqrt(12))
+    return (least + most) * np.float32(0.5), abs(float(np.median(most - least))) / float(np.sqrt(12))
 
 
 def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
