@@ -7,12 +7,14 @@ coverage-lab compare FOLDER --reference heron
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from statistics import mean
 
 from coverage_lab.simulate.drives import Motion
 from coverage_lab.simulate.night import NIGHT, NightPlan, write_season
@@ -62,5 +64,30 @@ def write_twelve(folder: Path, drivers: Sequence[Driver] = TWELVE, megapixels: f
             shutil.copy(Path(scratch) / "robots.toml", folder)
 
 
+def check(folder: Path) -> str:
+    """Say how often the comparison's intervals hold what the robots really did on the floor that each run shows."""
+    compared = json.loads((folder / "comparison" / "comparison.json").read_text("utf-8"))
+    true_percents: dict[str, list[float]] = {}
+    for night in NIGHTS:
+        for run, told in json.loads((folder / night / "truth.json").read_text("utf-8"))["runs"].items():
+            seen = told["truth"]["hidden_from_camera"]["coverage_percent_of_visible_free_floor"]
+            true_percents.setdefault(run.removesuffix("-1"), []).append(seen)
+    truth = {robot: mean(percents) for robot, percents in true_percents.items()}
+    held = [low <= truth[one["robot"]] <= high for one in compared["robots"] for low, high in [one["estimate_95"]]]
+    differences = compared["tukey"]["differences"]
+    apart = [truth[one["robot"]] - truth[one["against"]] for one in differences]
+    within = [
+        low <= gap <= high for one, gap in zip(differences, apart, strict=True) for low, high in [one["interval_95"]]
+    ]
+    wrong = sum(one["different"] and one["points"] * gap < 0 for one, gap in zip(differences, apart, strict=True))
+    return (
+        f"{sum(held)} of {len(held)} robots' intervals and {sum(within)} of {len(within)} differences' hold the truth; "
+        f"{wrong} of {sum(one['different'] for one in differences)} differences that were found are the wrong way round"
+    )
+
+
 if __name__ == "__main__":
-    write_twelve(Path(sys.argv[1]))
+    if "--check" in sys.argv:
+        print(check(Path(sys.argv[1])))
+    else:
+        write_twelve(Path(sys.argv[1]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import openpyxl
@@ -12,7 +12,7 @@ import pytest
 from made_up_seasons import write_season
 from stored_seasons import known, some_measures
 
-from coverage_lab.compare.values import HEADLINE
+from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.errors import BadInput
 from coverage_lab.files import comparison as module
 from coverage_lab.files.comparison import write_comparison
@@ -78,6 +78,12 @@ def test_without_the_library_there_is_no_spreadsheet(comparison, tmp_path: Path,
 
 def test_every_number_of_a_run_is_a_known_measure():
     assert [HEADLINE, *numbers_of(some_measures("n/heron-1"))] == KEYS
+
+
+def test_the_documents_name_every_measure_and_every_key():
+    page = (EXAMPLE.parent / "file-formats.md").read_text("utf-8")
+    for name in (*KEYS, *(field.name for field in fields(Comparison))):
+        assert f"`{name}`" in page, name
 
 
 def test_numbers_of_a_run_in_time():
