@@ -19,7 +19,7 @@ from coverage_lab.job import Bar, Quality, Robot
 from coverage_lab.room.plan import FloorPlan, with_unknown
 from coverage_lab.room.room import Area
 from coverage_lab.trails.comb import Comb, brightness
-from coverage_lab.trails.darkled import dark_track_share
+from coverage_lab.trails.darkled import dark_track_share, narrow_pass_share
 from coverage_lab.trails.dwell import dwell_halo
 from coverage_lab.trails.exposure import Exposure, judge_exposure
 from coverage_lab.trails.ruler import BarLength, bar_length
@@ -38,6 +38,7 @@ TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good f
 PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
 BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where its level is not known, of 255
 DARK_TRACK = 0.05  # share of the outline: 0 on good frames; 0.1 to 0.6 with a dead LED
+NARROW_PASSES = 0.5  # share of straight single passes: 0 on good frames, nearly all with a dead LED at the bar's end
 HALO_IN_CLIP = 0.8  # share of the outline from which on a halo refuses: coverage up to 6 points off; good up to 0.7
 STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
@@ -104,10 +105,11 @@ def judge_light(
     quiet = exposure.trail_over_noise >= FAINT
     strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
     dark = dark_track_share(swept.outline, swept.first_track, comb)
+    narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
     remarks = (
         *light_remarks(swept, exposure),
         *stray_remarks(strays, bar.nozzle_m),
-        *dark_led_remarks(dark),
+        *dark_led_remarks(dark, narrow),
         *of_halo,
         *of_bar,
     )
@@ -173,14 +175,20 @@ def bar_remarks(length: BarLength | None, above_bar_m: float) -> tuple[Quality, 
     return (Quality("bar-length-mismatch", "refused" if abs(off) > far else "warning", text),)
 
 
-def dark_led_remarks(share: float) -> tuple[Quality, ...]:
-    """Why a picture is refused in which `share` of the outline runs along a dark track."""
-    if share <= DARK_TRACK:
+def dark_led_remarks(dark: float, narrow: float) -> tuple[Quality, ...]:
+    """Why a picture is refused in which a share `dark` of the outline runs along a dark track.
+
+    Or in which of straight single passes a share `narrow` is one LED distance too narrow.
+    """
+    if dark > DARK_TRACK:
+        seen = (
+            f"along {100 * dark:.0f} % of its outline the trail has gaps of just two LED distances: an LED of the bar"
+        )
+    elif narrow > NARROW_PASSES:
+        seen = "passes are just one LED distance narrower than the bar: the LED at one of its ends"
+    else:
         return ()
-    text = (
-        f"along {100 * share:.0f} % of its outline the trail has gaps of just two LED distances: an LED of the bar is "
-        "dead, and its track would count as missed. Mend the bar, and shoot again"
-    )
+    text = f"{seen} is dead, and its track would count as missed. Mend the bar, and shoot again"
     return (Quality("led-missing", "refused", text),)
 
 
