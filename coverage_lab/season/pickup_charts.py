@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from coverage_lab.compare.values import Comparison
+from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.errors import BadInput
 from coverage_lab.files.checking import read_json
 from coverage_lab.files.pickup import is_pickup, pickup_from_json
 from coverage_lab.files.store import write_files
 from coverage_lab.job import Quantity
-from coverage_lab.measures.uncertainty import coverage_factor_95
+from coverage_lab.measures.uncertainty import coverage_factor_95, quantity
 from coverage_lab.pickup.values import PickupResult
 from coverage_lab.show.pickup_chart import figure_files, pickup_against_coverage, pickup_chart
 
@@ -38,8 +38,15 @@ def chart_comparison(folder: Path, comparison: Comparison) -> tuple[Path, ...]:
             low, high = robot.estimate_95
             u = (high - low) / 2 / coverage_factor_95()
             coverage[robot.robot] = Quantity(robot.estimate_percent, u, (low, high))
+    single = {
+        run.robot: quantity(run.values[HEADLINE], run.u[HEADLINE])
+        for run in comparison.runs
+        if run.left_out is None and run.robot not in coverage and HEADLINE in run.values and HEADLINE in run.u
+    }
+    alone = {one.robot for one in comparison.robots if one.runs == 1} & single.keys()
+    coverage |= {robot: single[robot] for robot in alone}
     files = _chart(comparison.pickup)
-    against = pickup_against_coverage(comparison.pickup, coverage)
+    against = pickup_against_coverage(comparison.pickup, coverage, frozenset(alone))
     return _written(folder, files if against is None else files | figure_files(against, _AGAINST))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from matplotlib import rc_context
@@ -50,10 +50,13 @@ def pickup_chart(results: Sequence[PickupResult]) -> Figure:
     return figure
 
 
-def pickup_against_coverage(results: Sequence[PickupResult], coverage: Mapping[str, Quantity]) -> Figure | None:
+def pickup_against_coverage(
+    results: Sequence[PickupResult], coverage: Mapping[str, Quantity], single: Collection[str] = frozenset()
+) -> Figure | None:
     """Return the chart: a panel per floor, coverage across (percent, by robot), overall pickup up, both with intervals.
 
-    None where no robot has both.
+    Marks of robots whose coverage rests on a `single` run are hollow: its interval holds the measuring alone. None
+    where no robot has both.
     """
     overall = [one for result in results for one in result.summaries if one.soil is None and one.robot in coverage]
     if not overall:
@@ -67,7 +70,8 @@ def pickup_against_coverage(results: Sequence[PickupResult], coverage: Mapping[s
         panel.xaxis.grid(True, color=_rgb(RULE), linewidth=0.6)
         panel.set_title(floor, loc="left", fontsize=10, color=_rgb(INK))
         for one in (one for one in overall if one.floor == floor and one.robot in robots):
-            _mark(panel, coverage[one.robot].value, one, robots.index(one.robot), coverage[one.robot])
+            across = coverage[one.robot]
+            _mark(panel, across.value, one, robots.index(one.robot), across, one.robot in single)
         panel.set_xlabel("coverage, %", fontsize=9)
     panels[0].set_ylabel("overall pickup, %", fontsize=9)
     _legend(figure, robots)
@@ -97,13 +101,15 @@ def _side_by_side(panel: Axes, place: int, these: Mapping[str, PickupSummary], r
             _mark(panel, place + (index - (len(robots) - 1) / 2) * apart, these[robot], index)
 
 
-def _mark(panel: Axes, at: float, one: PickupSummary, index: int, across: Quantity | None = None) -> None:
+def _mark(
+    panel: Axes, at: float, one: PickupSummary, index: int, across: Quantity | None = None, hollow: bool = False
+) -> None:
     """Draw one mark with its interval upward and, where there is one, across."""
     marker, tone = _look(index)
     whole = one.pickup_percent
     up = None if whole is None else _reach(one.mean_percent, whole)
     over = None if across is None else _reach(across.value, across)
-    face = "none" if whole is None else tone
+    face = "none" if whole is None or hollow else tone
     style: dict[str, Any] = {"markersize": 5.5, "markerfacecolor": face, "elinewidth": 1.3, "capsize": 2.5, "zorder": 3}
     panel.errorbar([at], [one.mean_percent], yerr=up, xerr=over, fmt=marker, color=tone, **style)
 

@@ -109,6 +109,18 @@ def test_scored_sheets_share_a_chart_and_the_comparison_shows_them(lab: Lab, tmp
     }
 
 
+def test_coverage_of_one_run_each_is_drawn_too(lab: Lab, tmp_path: Path):
+    season = tmp_path / "season"
+    write_season(season, ("heron",), repeats=1)
+    lab.run(
+        "pickup", "plan", "--nozzle-mm", "220", "--bed-length-mm", "700", "--robot", "heron", "--out", season / "pickup"
+    )
+    fill_in(season / "pickup" / "heron.csv")
+    lab.run("pickup", "score", season / "pickup" / "heron.csv")
+    lab.run("compare", season)
+    assert (season / "comparison" / "pickup-against-coverage.png").is_file()
+
+
 def test_hair_is_measured_and_drawn(lab: Lab, tmp_path: Path):
     made = scene("hardwood", stays=0.4, seed=2)
     for name, picture in (("before", made.before), ("after", made.after)):

@@ -75,6 +75,13 @@ def test_pickup_against_coverage_has_both_intervals():
     assert (across[:, 0].tolist(), up[:, 1].tolist()) == ([92, 94.5], [35, 45])
 
 
+def test_coverage_of_a_single_run_is_hollow():
+    coverage = {name: Quantity(93, 0.5, (92, 94)) for name in ("heron", "wren")}
+    figure = pickup_against_coverage([HERON, WREN], coverage, {"wren"})
+    assert figure is not None
+    assert [(value, filled) for _, value, filled in marks(figure.axes[0])] == [(80, True), (87, False)]
+
+
 def test_nothing_to_draw():
     assert pickup_against_coverage([HERON], {"wren": Quantity(1, 1, (0, 2))}) is None
     with pytest.raises(ValueError, match="no run is counted"):
