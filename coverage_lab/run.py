@@ -206,7 +206,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
         drive = Drive(swept.share, plan, robot, sources, everywhere)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
-        smeared = smeared_share(drive.poses, measured.avoidance or (), robot, plan)
+        smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared)
 
 

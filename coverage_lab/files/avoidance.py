@@ -89,7 +89,7 @@ def _decoy_from(stored: Mapping[str, Any]) -> DecoyFound:
 
 
 def _smear_from(stored: Mapping[str, Any]) -> Smear | None:
-    if stored["contact_t_s"] is None:
+    if stored["smear_m"] is None:
         return None
     return Smear(
         contact_t_s=stored["contact_t_s"],

@@ -24,11 +24,10 @@ from coverage_lab.measures.around_decoy import (
 from coverage_lab.measures.budget import Sources, contributions
 from coverage_lab.measures.contact import (
     BodyBounds,
-    Poses,
     after,
-    contact_times,
-    driven_m,
+    contacts,
     light_bounds,
+    time_s,
     track_clearance,
 )
 from coverage_lab.measures.coverage import covered_percent
@@ -49,7 +48,9 @@ from coverage_lab.room.field import TravelField
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Decoy
+from coverage_lab.room.track import Track, driven_m
 
+WAY_U = 0.01  # relative standard uncertainty of a way that was followed: corners are cut or overdone
 BODY_U_M = 0.0015  # standard uncertainty of the register's body radius: a tape on a body that is no perfect disc
 
 
@@ -62,7 +63,7 @@ class Drive:
     robot: Robot
     sources: Sources
     travel: TravelField  # over all visible floor
-    poses: Poses | None = None
+    track: Track | None = None
 
 
 def measure_avoidance(drive: Drive, seen: Seen | None) -> tuple[DecoyFound, ...]:
@@ -94,7 +95,7 @@ def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
         nozzle_clearance_mm=nozzle,
         nearest_m=None if near is None else (near.on_footprint_m, near.on_swept_m),
         body_clearance_mm=body,
-        body_basis=None if body is None else "light" if drive.poses is None else "frames",
+        body_basis=None if body is None else "light" if drive.track is None else "frames",
         profile=tuple((bearing, None if away is None else 1000 * away) for bearing, away in steps),
         approached_percent=100 * float(np.mean([away is not None and 1000 * away <= NEAR_MM for _, away in steps])),
         rings={width_mm: _ring_share(decoy, width_mm, drive) for width_mm in RINGS_MM},
@@ -136,16 +137,27 @@ def _body(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity | None:
     """Return the body's clearance in mm; without a track the middle of the bounds, with the bounds as interval."""
     edge_u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m), BODY_U_M])
     diameter_m = drive.robot.body_diameter_m
-    if drive.poses is not None:
-        u_m = combined([edge_u_m, drive.poses.u_m])
-        return quantity(1000 * track_clearance(drive.poses, decoy.footprint, diameter_m), 1000 * u_m)
     bounds = _bounds(near, decoy, drive)
+    if drive.track is not None:
+        u_m = combined([edge_u_m, drive.track.u_m])
+        followed = quantity(1000 * track_clearance(drive.track, decoy.footprint, diameter_m), 1000 * u_m)
+        return followed if bounds is None else _within(followed, bounds, 1000 * coverage_factor_95() * edge_u_m)
     if bounds is None:
         return None
     half_mm, middle_mm = 500 * (bounds.high_m - bounds.low_m), 500 * (bounds.high_m + bounds.low_m)
     wider_mm = half_mm + coverage_factor_95() * 1000 * edge_u_m
     u_mm = combined([rectangular_u(half_mm), 1000 * edge_u_m])
     return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm))
+
+
+def _within(followed: Quantity, bounds: BodyBounds, wider_mm: float) -> Quantity:
+    """Return what the track tells as far as it lies within the bounds (by so much wider); where it does not, itself."""
+    low = max(followed.interval_95[0], 1000 * bounds.low_m - wider_mm)
+    high = min(followed.interval_95[1], 1000 * bounds.high_m + wider_mm)
+    if low >= high:
+        return followed
+    u_mm = min(followed.u, (high - low) / 2 / coverage_factor_95())
+    return Quantity(min(max(followed.value, low), high), u_mm, (low, high))
 
 
 def _bounds(near: Clearance, decoy: Decoy, drive: Drive) -> BodyBounds | None:
@@ -184,21 +196,17 @@ def _ring_share(decoy: Decoy, width_mm: int, drive: Drive) -> Quantity | None:
 
 def _smear(decoy: Decoy, drive: Drive) -> Smear | None:
     """Return what was driven after the first contact; None without a track, or where the track shows no contact."""
-    if drive.poses is None:
+    track = drive.track
+    moments = () if track is None else contacts(track, decoy.footprint, drive.robot.body_diameter_m)
+    if track is None or not moments:
         return None
-    times = contact_times(drive.poses, decoy.footprint, drive.robot.body_diameter_m)
-    if not times:
-        return None
-    rest = after(drive.poses, times[0])
-    area = smeared_area(rest, drive.robot.bar).intersection(drive.plan.free)
+    rest = after(track, moments[0])
+    way_m = driven_m(rest)
+    area_m2 = float(smeared_area(rest, drive.robot.bar).intersection(drive.plan.free).area)
+    later = (time_s(track, moment) for moment in moments[1:])
     return Smear(
-        contact_t_s=times[0],
-        later_contacts_t_s=times[1:],
-        length_m=_of_way(driven_m(rest), drive.poses.u_m),
-        area_m2=quantity(float(area.area), 2 * drive.poses.u_m * float(np.sqrt(area.area)), low=0.0),
+        contact_t_s=time_s(track, moments[0]),
+        later_contacts_t_s=tuple(one for one in later if one is not None),
+        length_m=quantity(way_m, combined([WAY_U * way_m, 2 * track.u_m]), low=0.0),
+        area_m2=quantity(area_m2, combined([WAY_U * area_m2, 2 * track.u_m * drive.robot.bar.nozzle_m]), low=0.0),
     )
-
-
-def _of_way(length_m: float, u_m: float) -> Quantity:
-    """Return a length driven: its ends are as uncertain as places on the track are."""
-    return quantity(length_m, combined([u_m, u_m]), low=0.0)

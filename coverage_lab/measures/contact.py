@@ -17,6 +17,7 @@ from coverage_lab.measures.edges import share_at
 from coverage_lab.room.field import TravelField
 from coverage_lab.room.grid import FloorGrid, ShareArray
 from coverage_lab.room.room import Area
+from coverage_lab.room.track import Track
 
 LATTICE_M = 0.006  # between the places of the nozzle that are tried
 TURN_DEG = 15.0  # between the headings that are tried
@@ -39,66 +40,66 @@ class BodyBounds:
     high_m: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Poses:
-    """The places of a robot over time, metres and seconds; straight on between two of them."""
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment on a track: the pose before it, and the part of the way to the next one, 0 to 1."""
 
-    t_s: FloatArray  # (N,)
-    centre_m: FloatArray  # (N, 2), the turning centre
-    heading_rad: FloatArray  # (N,)
-    u_m: float  # standard uncertainty of a place, along one axis
+    number: int
+    part: float
 
 
-def track_clearance(poses: Poses, footprint: Area, body_diameter_m: float) -> float:
+def track_clearance(track: Track, footprint: Area, body_diameter_m: float) -> float:
     """Return the smallest distance (metres) from the body's outline to a footprint; below 0 is contact."""
-    return float(LineString(poses.centre_m).distance(footprint)) - body_diameter_m / 2
+    return float(LineString(track.centre_m).distance(footprint)) - body_diameter_m / 2
 
 
-def contact_times(poses: Poses, footprint: Area, body_diameter_m: float) -> tuple[float, ...]:
+def contacts(track: Track, footprint: Area, body_diameter_m: float) -> tuple[Moment, ...]:
     """Return when the body came to touch a footprint, each time anew after it had left it, in order."""
-    legs = shapely.linestrings(np.stack([poses.centre_m[:-1], poses.centre_m[1:]], axis=1))
+    legs = shapely.linestrings(np.stack([track.centre_m[:-1], track.centre_m[1:]], axis=1))
     shapely.prepare(footprint)
     away_m = shapely.distance(legs, footprint) - body_diameter_m / 2
+    end_m = shapely.distance(shapely.points(track.centre_m[1:]), footprint) - body_diameter_m / 2
     zone = footprint.buffer(body_diameter_m / 2, quad_segs=64)
-    times: list[float] = []
+    moments: list[Moment] = []
     touching = False
-    end_m = shapely.distance(shapely.points(poses.centre_m[1:]), footprint) - body_diameter_m / 2
     for number, (gap_m, left_m) in enumerate(zip(away_m.tolist(), end_m.tolist(), strict=True)):
         if not touching and gap_m <= 0:
-            times.append(_entry(poses, number, legs[number], zone))
+            moments.append(Moment(number, _entry(legs[number], zone)))
             touching = True
         touching = touching and left_m <= PART_M
-    return tuple(times)
+    return tuple(moments)
 
 
-def _entry(poses: Poses, number: int, leg: LineString, zone: Area) -> float:
-    """Return when the turning centre comes into `zone` on one leg."""
-    start, end = float(poses.t_s[number]), float(poses.t_s[number + 1])
+def _entry(leg: LineString, zone: Area) -> float:
+    """Return at which part of one leg the turning centre comes into `zone`."""
     inside = leg.intersection(zone)
-    first = shapely.Point(poses.centre_m[number])
     if inside.is_empty or leg.length == 0:
-        return start
-    return start + (end - start) * float(first.distance(inside)) / float(leg.length)
+        return 0.0
+    return float(shapely.Point(leg.coords[0]).distance(inside)) / float(leg.length)
 
 
-def after(poses: Poses, t_s: float) -> Poses:
-    """Return the poses from a time on, beginning at that time."""
-    kept = poses.t_s > t_s
-    centre = [np.interp(t_s, poses.t_s, poses.centre_m[:, axis]) for axis in (0, 1)]
-    unwound = np.unwrap(poses.heading_rad)
-    heading = np.interp(t_s, poses.t_s, unwound)
-    return Poses(
-        np.concatenate([[t_s], poses.t_s[kept]]),
-        np.concatenate([[centre], poses.centre_m[kept]]),
-        np.concatenate([[heading], unwound[kept]]),
-        poses.u_m,
+def time_s(track: Track, moment: Moment) -> float | None:
+    """Return the time of a moment; None where no clock is known."""
+    start, end = (float(track.t_s[moment.number + step]) for step in (0, 1))
+    found = start + moment.part * (end - start)
+    return found if np.isfinite(found) else None
+
+
+def after(track: Track, moment: Moment) -> Track:
+    """Return the track from a moment on."""
+    first, rest = moment.number, slice(moment.number + 1, None)
+
+    def cut(values: FloatArray) -> FloatArray:
+        at = values[first] + moment.part * (values[first + 1] - values[first])
+        return np.concatenate([at[None], values[rest]])
+
+    return Track(
+        cut(track.t_s),
+        cut(track.centre_m),
+        cut(np.unwrap(track.heading_rad)),
+        np.concatenate([track.frame[first : first + 1], track.frame[rest]]),
+        track.u_m,
     )
-
-
-def driven_m(poses: Poses) -> float:
-    """Return how far the turning centre drove, metres."""
-    step = np.diff(poses.centre_m, axis=0)
-    return float(np.hypot(step[:, 0], step[:, 1]).sum())
 
 
 def light_bounds(

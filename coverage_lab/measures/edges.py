@@ -20,6 +20,8 @@ from coverage_lab.measures.values import Edge
 from coverage_lab.room.grid import FloorGrid, ShareArray
 from coverage_lab.room.plan import FloorPlan
 
+MOST_ROWS = 30_000  # OpenCV 5.0 remaps no picture of 32767 rows or more
+
 FloatArray = NDArray[np.float64]
 
 
@@ -97,6 +99,9 @@ class _Field:
 
 def share_at(share: ShareArray, points_m: FloatArray, grid: FloorGrid) -> FloatArray:
     """Return `share` (rows, cols) at floor points (N, K, 2), interpolated between cells, 0 outside the grid."""
+    if len(points_m) > MOST_ROWS:
+        parts = np.array_split(points_m, -(-len(points_m) // MOST_ROWS))
+        return np.concatenate([share_at(share, part, grid) for part in parts])
     cell = grid.to_cell(points_m).astype(np.float32)
     found = cv2.remap(share, cell[..., 1], cell[..., 0], cv2.INTER_LINEAR, borderValue=0)
     return np.asarray(found, dtype=np.float64)

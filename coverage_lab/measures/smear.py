@@ -9,11 +9,12 @@ import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.job import Bar, Robot
-from coverage_lab.measures.contact import Poses, after
+from coverage_lab.measures.contact import after, contacts
 from coverage_lab.measures.values import DecoyFound
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
+from coverage_lab.room.track import Track, bar_ends
 
 STEP_RAD = float(np.deg2rad(5.0))  # a turn is cut into steps: an arc of the nozzle's end is then 0.1 mm off its chord
 _TOGETHER = 60  # pieces that are united first: neighbours overlap most
@@ -21,24 +22,25 @@ _TOGETHER = 60  # pieces that are united first: neighbours overlap most
 FloatArray = NDArray[np.float64]
 
 
-def smeared_share(poses: Poses | None, found: Sequence[DecoyFound], robot: Robot, plan: FloorPlan) -> ShareArray | None:
+def smeared_share(track: Track | None, found: Sequence[DecoyFound], robot: Robot, plan: FloorPlan) -> ShareArray | None:
     """Return the free floor swept after the first contact with any decoy as shares of cells (rows, cols).
 
     None where there was no contact, or no track to tell when.
     """
-    times = [one.smear.contact_t_s for one in found if one.smear is not None]
-    if poses is None or not times:
+    touched = {one.decoy for one in found if one.smear is not None}
+    if track is None or not touched:
         return None
-    return plan.grid.weights(smeared_area(after(poses, min(times)), robot.bar).intersection(plan.free))
+    footprints = [decoy.footprint for decoy in plan.room.decoys if decoy.name in touched]
+    first = min(
+        (contacts(track, footprint, robot.body_diameter_m)[0] for footprint in footprints),
+        key=lambda moment: (moment.number, moment.part),
+    )
+    return plan.grid.weights(smeared_area(after(track, first), robot.bar).intersection(plan.free))
 
 
-def smeared_area(poses: Poses, bar: Bar) -> Area:
+def smeared_area(track: Track, bar: Bar) -> Area:
     """Return the floor (metres) between neighbouring places of the nozzle, all in one."""
-    centre, heading = _refined(poses)
-    ahead = np.column_stack([np.cos(heading), np.sin(heading)])
-    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) * bar.nozzle_m / 2
-    middle = centre + bar.forward_m * ahead
-    ends = np.stack([middle + left, middle - left], axis=1)
+    ends = bar_ends(*_refined(track), bar)
     pieces = shapely.polygons(np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1))
     pieces = shapely.buffer(shapely.make_valid(pieces), 0)
     stretches = [shapely.union_all(pieces[first : first + _TOGETHER]) for first in range(0, len(pieces), _TOGETHER)]
@@ -46,11 +48,11 @@ def smeared_area(poses: Poses, bar: Bar) -> Area:
     return area
 
 
-def _refined(poses: Poses) -> tuple[FloatArray, FloatArray]:
+def _refined(track: Track) -> tuple[FloatArray, FloatArray]:
     """Return places (M, 2) and headings (M,) between which no turn is larger than `STEP_RAD`."""
-    heading = np.unwrap(poses.heading_rad)
+    heading = np.unwrap(track.heading_rad)
     parts = np.maximum(np.ceil(np.abs(np.diff(heading)) / STEP_RAD), 1).astype(int)
     at = np.concatenate([[0.0], np.cumsum(np.repeat(1 / parts, parts))])
     number = np.arange(len(heading))
-    centre = np.column_stack([np.interp(at, number, poses.centre_m[:, axis]) for axis in (0, 1)])
+    centre = np.column_stack([np.interp(at, number, track.centre_m[:, axis]) for axis in (0, 1)])
     return centre, np.interp(at, number, heading)

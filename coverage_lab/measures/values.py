@@ -142,7 +142,7 @@ DecoyVerdict = Literal["clear", "touched", "driven over", "can't be told", "not 
 class Smear:
     """What a robot did after it first touched a decoy, from a run of many frames: what would have been smeared."""
 
-    contact_t_s: float  # of the first contact, from the run's start
+    contact_t_s: float | None  # of the first contact, from the run's start; None = no clock is known
     later_contacts_t_s: tuple[float, ...]  # of contacts after the robot had left the decoy
     length_m: Quantity  # driven by the turning centre from then on
     area_m2: Quantity  # passed over by the nozzle from then on

@@ -100,7 +100,8 @@ def _smears(found: tuple[DecoyFound, ...], wide: int) -> list[Picture]:
     for one in found:
         if one.smear is not None:
             contacts = 1 + len(one.smear.later_contacts_t_s)
-            note = f"from {number(one.smear.contact_t_s, 1)} s, {contacts} contact{'s' if contacts > 1 else ''}"
+            since = "" if one.smear.contact_t_s is None else f"from {number(one.smear.contact_t_s, 1)} s, "
+            note = f"{since}{contacts} contact{'s' if contacts > 1 else ''}"
             rows.append(triple(f"after {one.decoy}: driven", f"{number(one.smear.length_m.value, 2)} m", note, wide))
     return rows
 

@@ -25,9 +25,10 @@ from numpy.typing import NDArray
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.job import Robot
-from coverage_lab.measures.contact import Poses, after, contact_times, driven_m, track_clearance
+from coverage_lab.measures.contact import after, contacts, time_s, track_clearance
 from coverage_lab.measures.values import DecoyFound
 from coverage_lab.room.room import Decoy, Room
+from coverage_lab.room.track import Track, driven_m
 from coverage_lab.run import measure, set_up
 from coverage_lab.simulate.avoiding import BEHAVIOURS
 from coverage_lab.simulate.exposure import Exposure
@@ -51,7 +52,7 @@ class Judged:
     behaviour: str
     found: DecoyFound
     truth: dict[str, Any]
-    track: Poses
+    track: Track
 
     @property
     def nozzle_error_mm(self) -> float:
@@ -76,12 +77,13 @@ class Judged:
 
     def after_contact(self) -> tuple[float, float] | None:
         """Errors of the time of first contact (s) and of the way driven after it (share), from the track."""
-        times = contact_times(self.track, self.decoy.footprint, self.robot.body_diameter_m)
+        moments = contacts(self.track, self.decoy.footprint, self.robot.body_diameter_m)
         true_s = self.truth["first_contact_s"]
-        if not times or true_s is None:
+        at_s = time_s(self.track, moments[0]) if moments else None
+        if at_s is None or true_s is None:
             return None
-        length_m = driven_m(after(self.track, times[0]))
-        return times[0] - true_s, length_m / self.truth["driven_after_contact_m"] - 1
+        length_m = driven_m(after(self.track, moments[0]))
+        return at_s - true_s, length_m / self.truth["driven_after_contact_m"] - 1
 
 
 def plan_of(trial: int) -> tuple[NightPlan, Driver]:
@@ -108,14 +110,14 @@ def judge(trial: int) -> list[Judged]:
     return [Judged(trial, decoy, driver.robot, driver.manner, one, true, track) for decoy, one, true in decoys]
 
 
-def _track(driver: Driver, room: Room, trial: int) -> Poses:
+def _track(driver: Driver, room: Room, trial: int) -> Track:
     """Return the true places every `FRAME_S` seconds, all a little off."""
     poses: FloatArray = drive(driver, room, np.random.default_rng([trial, 1, 1]))
     times = np.arange(0, poses[-1, 0], FRAME_S)
     places = np.column_stack([np.interp(times, poses[:, 0], poses[:, axis]) for axis in (1, 2)])
     heading = np.interp(times, poses[:, 0], poses[:, 3])
     off = np.random.default_rng([trial, 9]).normal(0, TRACK_U_M, places.shape)
-    return Poses(times, places + off, heading, TRACK_U_M)
+    return Track(times, places + off, heading, np.arange(len(times)), TRACK_U_M)
 
 
 def _spread(errors: Iterable[float], most: float, unit: str) -> str:

@@ -15,7 +15,6 @@ from shapely import LineString, Point, box
 from coverage_lab.job import Bar, Quantity, Robot
 from coverage_lab.measures.avoidance import Drive, measure_avoidance
 from coverage_lab.measures.budget import Nodes, Sources
-from coverage_lab.measures.contact import Poses
 from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.smear import smeared_area, smeared_share
@@ -25,6 +24,7 @@ from coverage_lab.room.field import field_of_track
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import floor_plan
 from coverage_lab.room.room import Decoy, Room
+from coverage_lab.room.track import Track
 
 PEN = box(0, 0, 2.0, 1.6)
 PUCK = Decoy("puck", Point(1.0, 0.8).buffer(0.04, quad_segs=32), 0.02)
@@ -97,7 +97,7 @@ def test_a_decoy_that_was_moved_is_told():
     assert "crossed" not in still.text
 
 
-def lanes(*y_m: float, east_m: float = 1.85) -> Poses:
+def lanes(*y_m: float, east_m: float = 1.85) -> Track:
     """Lanes to and fro, with quarter turns on the spot at their ends."""
     points: list[tuple[float, float]] = []
     for number, y in enumerate(y_m):
@@ -106,10 +106,10 @@ def lanes(*y_m: float, east_m: float = 1.85) -> Poses:
     heading = np.unwrap(np.repeat(np.arctan2(step[:, 1], step[:, 0]), 2))
     ends_s = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / 0.25)])
     centre = np.repeat(np.array(points), 2, axis=0)[1:-1]
-    return Poses(np.repeat(ends_s, 2)[1:-1], centre, heading, 0.002)
+    return Track(np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), 0.002)
 
 
-def drive_of(poses: Poses, decoys: tuple[Decoy, ...] = (PUCK,), *, track: bool = True) -> Drive:
+def drive_of(poses: Track, decoys: tuple[Decoy, ...] = (PUCK,), *, track: bool = True) -> Drive:
     plan = floor_plan(
         Room(PEN, decoys=decoys),
         body_diameter_m=BODY_M,
@@ -150,6 +150,17 @@ def test_without_a_track_the_verdict_never_contradicts_the_one_with_it():
         assert without.verdict in (with_track.verdict, "can't be told")
         low, high = without.body_clearance_mm.interval_95
         assert low <= with_track.body_clearance_mm.value <= high
+
+
+def test_the_swept_edge_narrows_what_a_poor_track_tells():
+    poor = replace(drive_of(lanes(1.04)), track=replace(lanes(1.06), u_m=0.02))  # 20 mm off
+    one = measure_avoidance(poor, None)[0]
+    low, high = one.body_clearance_mm.interval_95
+    assert one.body_basis == "frames"
+    assert low < 50 < high
+    assert high - low < 0.7 * 2 * 1.96 * 20
+    off = replace(poor, track=replace(lanes(1.3), u_m=0.002))  # what contradicts the light is told as it is
+    assert measure_avoidance(off, None)[0].body_clearance_mm.value == pytest.approx(310, abs=1)
 
 
 def test_smear_is_what_was_driven_after_the_contact():

@@ -15,16 +15,17 @@ from coverage_lab.job import Bar, Robot
 from coverage_lab.measures.around_decoy import clearance, swept_around
 from coverage_lab.measures.contact import (
     BodyBounds,
-    Poses,
+    Moment,
     after,
-    contact_times,
-    driven_m,
+    contacts,
     light_bounds,
+    time_s,
     track_clearance,
 )
 from coverage_lab.measures.smear import smeared_area
 from coverage_lab.room.field import TravelField, field_of_track
 from coverage_lab.room.grid import FloorGrid, ShareArray
+from coverage_lab.room.track import Track, driven_m
 
 PUCK = Point(1, 1).buffer(0.04, quad_segs=64)
 BODY_M = 0.3
@@ -34,53 +35,65 @@ def robot(nozzle_m: float = 0.2, forward_m: float = 0.0) -> Robot:
     return Robot("heron", Bar(nozzle_m, 0, nozzle_m, 0.09, 0.0, forward_m), BODY_M, 0.1)
 
 
-def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Poses:
+def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Track:
     """Straight on between the points, turning on the spot in no time."""
     centre = np.repeat(np.array(points, dtype=float), 2, axis=0)[1:-1]
     step = np.diff(points, axis=0)
     ends_s = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / speed_m_s)])
     heading = np.repeat(np.arctan2(step[:, 1], step[:, 0]), 2)
-    return Poses(np.repeat(ends_s, 2)[1:-1], centre, heading, 0.002)
+    return Track(np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), 0.002)
 
 
 @given(st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5))
 def test_clearance_is_shapelys_distance_less_the_radius(x0: float, y0: float, x1: float, y1: float):
-    poses = Poses(np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), 0.0)
+    poses = Track(np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), np.arange(2), 0.0)
     swath = LineString([(x0, y0), (x1, y1)]) if (x0, y0) != (x1, y1) else Point(x0, y0)
     assert track_clearance(poses, PUCK, BODY_M) == pytest.approx(swath.distance(PUCK) - BODY_M / 2)
 
 
 def test_contact_is_when_the_bodys_edge_gets_there():
     poses = along((0, 1), (2, 1))
-    (time_s,) = contact_times(poses, PUCK, BODY_M)
-    assert time_s == pytest.approx((1 - 0.04 - 0.15) / 0.25, abs=1e-3)
-    assert contact_times(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == ()
+    (moment,) = contacts(poses, PUCK, BODY_M)
+    assert time_s(poses, moment) == pytest.approx((1 - 0.04 - 0.15) / 0.25, abs=1e-3)
+    assert contacts(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == ()
     assert track_clearance(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == pytest.approx(0.01, abs=1e-4)
 
 
 def test_second_contacts_count_after_the_robot_has_left():
     there, pressed = (0.0, 1.0), (0.83, 1.0)  # its edge 20 mm into the decoy
     nudging = along(there, pressed, (0.8, 1.0), pressed, there)  # never 30 mm off: one contact
-    assert len(contact_times(nudging, PUCK, BODY_M)) == 1
+    assert len(contacts(nudging, PUCK, BODY_M)) == 1
     twice = along(there, pressed, (0.6, 1.0), pressed, there)
-    first, second = contact_times(twice, PUCK, BODY_M)
+    first, second = (time_s(twice, moment) for moment in contacts(twice, PUCK, BODY_M))
     assert first == pytest.approx(0.81 / 0.25, abs=1e-3)
     assert second == pytest.approx((0.83 + 0.23 + 0.21) / 0.25, abs=1e-3)
 
 
 def test_what_was_driven_after_the_contact():
     poses = along((0, 1), (2, 1), (2, 0))
-    rest = after(poses, 0.81 / 0.25)
-    assert rest.t_s[0] == pytest.approx(0.81 / 0.25)
-    assert driven_m(rest) == pytest.approx(2 - 0.81 + 1)
-    assert driven_m(after(poses, 0.0)) == pytest.approx(3)
+    (moment,) = contacts(poses, PUCK, BODY_M)
+    rest = after(poses, moment)
+    assert rest.t_s[0] == pytest.approx(0.81 / 0.25, abs=1e-3)
+    assert len(rest.frame) == len(rest.t_s) == len(rest.centre_m)
+    assert driven_m(rest) == pytest.approx(2 - 0.81 + 1, abs=1e-3)
+    assert driven_m(after(poses, Moment(0, 0.0))) == pytest.approx(3)
 
 
-@given(st.floats(-np.pi, np.pi))
+def test_without_a_clock_there_is_no_time_but_a_way():
+    poses = replace(along((0, 1), (2, 1)), t_s=np.full(2, np.nan))
+    (moment,) = contacts(poses, PUCK, BODY_M)
+    assert time_s(poses, moment) is None
+    assert driven_m(after(poses, moment)) == pytest.approx(2 - 0.81, abs=1e-3)
+
+
+@given(st.floats(-3.1, 3.1))
 def test_headings_are_followed_the_short_way(turn: float):
     start = 3.0
-    poses = Poses(np.array([0.0, 2.0]), np.zeros((2, 2)), np.array([start, start + turn - 2 * np.pi]), 0.0)
-    assert np.angle(np.exp(1j * (after(poses, 1.0).heading_rad[0] - start - turn / 2))) == pytest.approx(0, abs=1e-6)
+    heading = np.array([start, start + turn - 2 * np.pi])
+    poses = Track(np.array([0.0, 2.0]), np.zeros((2, 2)), heading, np.arange(2), 0.0)
+    assert np.angle(np.exp(1j * (after(poses, Moment(0, 0.5)).heading_rad[0] - start - turn / 2))) == pytest.approx(
+        0, abs=1e-6
+    )
 
 
 def test_smeared_floor_is_the_strip_of_the_nozzle():
@@ -88,7 +101,7 @@ def test_smeared_floor_is_the_strip_of_the_nozzle():
     assert smeared_area(straight, robot().bar).area == pytest.approx(0.2)
     twice = along((0, 0), (1, 0), (0, 0))
     assert smeared_area(twice, robot().bar).buffer(0).area == pytest.approx(0.2 + np.pi * 0.01 / 2, rel=0.002)
-    spin = Poses(np.array([0.0, 4.0]), np.zeros((2, 2)), np.array([0.0, np.pi]), 0.0)
+    spin = Track(np.array([0.0, 4.0]), np.zeros((2, 2)), np.array([0.0, np.pi]), np.arange(2), 0.0)
     assert smeared_area(spin, robot().bar).area == pytest.approx(np.pi * 0.01, rel=0.002)
     ahead = smeared_area(straight, robot(forward_m=0.05).bar)
     assert ahead.bounds == pytest.approx((0.05, -0.1, 1.05, 0.1))
@@ -98,7 +111,7 @@ FLOOR = box(0, 0, 2, 2)
 GRID = FloorGrid.over(FLOOR, 0.002)
 
 
-def driven(poses: Poses, one: Robot, *, told: bool) -> tuple[ShareArray, TravelField]:
+def driven(poses: Track, one: Robot, *, told: bool) -> tuple[ShareArray, TravelField]:
     """The swept floor of a drive, and the directions that its light tells, or none."""
     steps = [
         np.linspace(start, end, 200) for start, end in pairwise(np.column_stack([poses.centre_m, poses.heading_rad]))
@@ -108,7 +121,7 @@ def driven(poses: Poses, one: Robot, *, told: bool) -> tuple[ShareArray, TravelF
     return swept, field if told else replace(field, weight=np.zeros_like(field.weight))
 
 
-def bounds_of(poses: Poses, one: Robot, *, told: bool = True) -> BodyBounds:
+def bounds_of(poses: Track, one: Robot, *, told: bool = True) -> BodyBounds:
     swept, field = driven(poses, one, told=told)
     near = clearance(PUCK, swept_around(swept, GRID, PUCK))
     assert near is not None

@@ -10,7 +10,7 @@ from rendered_nights import NIGHTS, load
 from shapely import Point, Polygon, box
 from shapely.affinity import rotate
 
-from coverage_lab.measures.edges import measure_edges, walls
+from coverage_lab.measures.edges import MOST_ROWS, measure_edges, share_at, walls
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Obstacle, Overhang, Room
@@ -144,3 +144,10 @@ def test_turning_the_room_turns_the_bearing_and_nothing_else(turn_deg):
         assert turned == pytest.approx(0, abs=1e-6)
         assert edge.mean_mm.value == pytest.approx(80, abs=0.5)
         assert np.isclose(edge.share_measured, 1)
+
+
+def test_more_points_than_a_picture_has_rows():
+    grid = FloorGrid(0.0, 1.0, 100, 100, 0.01)
+    share = np.linspace(0, 1, 10_000, dtype=np.float32).reshape(100, 100)
+    points = np.random.default_rng(1).uniform(0.1, 0.9, (2 * MOST_ROWS + 1, 1, 2))
+    assert share_at(share, points, grid)[-100:] == pytest.approx(share_at(share, points[-100:], grid))
