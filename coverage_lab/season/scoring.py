@@ -29,6 +29,8 @@ def score_sheet(path: Path) -> tuple[PickupResult, tuple[Problem, ...]]:
     settings = read_pickup_settings(path.parent)
     found: list[Problem] = []
     lines = read_pickup_sheet(path, found)
+    if not lines and not found:
+        found.append(Problem(path, "", "has no run", "Fill in a sheet that pickup plan wrote"))
     if found:
         raise BadInput(found)
     sound = [line for line in lines if not isinstance(line, BrokenLine)]

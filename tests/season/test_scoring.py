@@ -180,6 +180,9 @@ def test_a_file_that_is_no_sheet_is_refused(sheet: Path):
     ]
     with pytest.raises(BadInput, match="column bin_emtpy_g: is nearly the column bin_empty_g"):
         score_sheet(write(sheet, rows))
+    sheet.write_text("run,robot\n", encoding="utf-8")
+    with pytest.raises(BadInput, match="has no run"):
+        score_sheet(sheet)
     with pytest.raises(BadInput, match="there is no such file"):
         score_sheet(sheet.with_name("none.csv"))
 
