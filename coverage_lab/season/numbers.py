@@ -8,8 +8,7 @@ from typing import Literal
 from coverage_lab.compare.shared import Share
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Measure
 from coverage_lab.job import Quantity
-from coverage_lab.measures.uncertainty import quantity
-from coverage_lab.measures.values import Measures, Pocket, Timing
+from coverage_lab.measures.values import Measures, Pocket
 from coverage_lab.season.stored import StoredRun
 
 Number = Quantity | float | None
@@ -22,9 +21,9 @@ MEASURES = (
     Measure("pockets", "Missed pockets", "", "lower"),
     Measure("largest_pocket_mm", "Largest missed pocket", "mm", "lower"),
     Measure("pattern_score", "Pattern score", "", "neither"),
-    Measure("repeat_ratio", "Floor passed over, repeats counted, over swept floor", "", "neither"),
-    Measure("duration_s", "Duration", "s", "lower"),
-    Measure("rate_m2_min", "Swept floor per minute", "m²/min", "higher"),
+    Measure("duration_min", "Duration from first to last movement", "min", "lower"),
+    Measure("minutes_to_80", "Time to 80 % coverage", "min", "lower"),
+    Measure("repeat_ratio", "Floor passed over, over swept floor", "", "lower"),
     Measure("distance_m", "Distance driven", "m", "neither"),
     Measure("clear_of_decoys_percent", "Decoys neither touched nor driven over", "%", "higher"),
     Measure("nozzle_clearance_mm", "Least distance of the nozzle from a decoy", "mm", "neither"),
@@ -41,20 +40,19 @@ def numbers_of(measures: Measures) -> dict[str, Number]:
         "pockets": None if pockets is None else float(len(pockets)),
         "largest_pocket_mm": _largest_pocket_mm(pockets),
         "pattern_score": None if measures.pattern is None else measures.pattern.score,
-        "repeat_ratio": None if measures.passes is None else measures.passes.repeat_ratio,
-        **_in_time(measures.timing),
+        **_in_time(measures),
         **_decoys(measures),
     }
 
 
-def _in_time(timing: Timing | None) -> dict[str, Number]:
-    if timing is None:
-        return dict.fromkeys(("duration_s", "rate_m2_min", "distance_m"))
-    duration_s, u_s = timing.duration_s, timing.duration_u_s
+def _in_time(measures: Measures) -> dict[str, Number]:
+    timing, passes = measures.timing, measures.passes
+    to_80_s = None if timing is None else timing.time_to_s.get("80")
     return {
-        "duration_s": duration_s if duration_s is None or u_s is None else quantity(duration_s, u_s, low=0.0),
-        "rate_m2_min": timing.rate_m2_min,
-        "distance_m": timing.distance_m,
+        "duration_min": None if timing is None or timing.duration_s is None else timing.duration_s / 60,
+        "minutes_to_80": None if to_80_s is None else to_80_s / 60,
+        "repeat_ratio": None if passes is None else passes.repeat_ratio,
+        "distance_m": None if timing is None else timing.distance_m,
     }
 
 

@@ -88,13 +88,13 @@ def test_the_documents_name_every_measure_and_every_key():
 
 def test_numbers_of_a_run_in_time():
     passes = Passes("frames", known(1.4), {"once": 60, "twice": 30, "more": 10}, 32.0)
-    timing = Timing(1800.0, 9.0, "frames", 57, (), {}, 0.31, 12.0, 0.0, known(310.0), 0.2)
+    timing = Timing(1800.0, 9.0, "frames", 57, (), {"80": 900.0}, 0.31, 12.0, 0.0, known(310.0), 0.2)
     found = numbers_of(replace(some_measures("n/heron-1"), passes=passes, timing=timing))
-    assert found["duration_s"].value == 1800
-    assert found["duration_s"].u == 9
-    assert (found["repeat_ratio"].value, found["rate_m2_min"], found["distance_m"].value) == (1.4, 0.31, 310)
-    by_sheet = replace(timing, duration_u_s=None)
-    assert numbers_of(replace(some_measures("n/heron-1"), timing=by_sheet))["duration_s"] == 1800
+    assert (found["duration_min"], found["minutes_to_80"]) == (30, 15)
+    assert (found["repeat_ratio"].value, found["distance_m"].value) == (1.4, 310)
+    short = replace(timing, duration_s=None, time_to_s={"80": None})
+    found = numbers_of(replace(some_measures("n/heron-1"), timing=short))
+    assert found["duration_min"] is found["minutes_to_80"] is None
 
 
 def test_a_run_without_pockets_has_a_largest_one_of_nothing():
