@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from coverage_lab.job import Bar
 from coverage_lab.simulate.scene import Colour, Scene, hidden_in_picture
 from coverage_lab.simulate.sensor import Codes, Sensor, develop
+from coverage_lab.simulate.sheen import sheen
 from coverage_lab.simulate.trail import Optics, led_places, trail_light, usual_speed_m_s
 
 FloatArray = NDArray[np.float64]
@@ -76,7 +77,7 @@ def colour_light(
     glow = exposure.glow * _glow(light, scene)
     colour = np.array(exposure.led_colour, np.float32)
     picture = light[..., None] * colour
-    picture += (glow[..., None] * scene.reflectance) * colour
+    picture += ((glow + sheen(light, scene))[..., None] * scene.reflectance) * colour
     picture += (exposure.leak * _leak(light.shape))[..., None] * scene.reflectance / _typical(scene)
     picture *= _vignetting(scene, exposure.vignetting_cos_power)[..., None]
     return np.asarray(picture, dtype=np.float32)
