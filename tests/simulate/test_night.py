@@ -16,9 +16,10 @@ from coverage_lab.room.room import Room
 from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season
 from coverage_lab.simulate.pens import pen
-from coverage_lab.simulate.robots import AVOIDERS, FLOCK
+from coverage_lab.simulate.robots import AVOIDERS, FLOCK, drive
 from coverage_lab.simulate.rooms import study
 from coverage_lab.simulate.sensor import Sensor
+from coverage_lab.simulate.series import Shutter
 
 SMALL = NightPlan(room=study(), drivers=(FLOCK[0], FLOCK[5]), megapixels=0.35, exposure=Exposure(glow=0))
 CLOSET = Room(shapely.box(0, 0, 1.5, 1.2))
@@ -130,3 +131,18 @@ def test_the_sample_frames_are_what_their_command_makes(tmp_path, plan):
 
 def test_the_sample_frames_stay_small():
     assert sum(path.stat().st_size for path in SAMPLES.rglob("*") if path.is_file()) < 12e6
+
+
+def test_the_sample_series_is_the_drive_that_its_command_makes():
+    """The frames themselves follow as the first night's pictures do; to make all of them again takes too long."""
+    night = SAMPLES / "2031-02-11-series"
+    kept = truth_of(night)["runs"]["heron-1"]
+    poses = drive(FLOCK[0], study(), np.random.default_rng([8, 1, 1]))
+    way_m = np.hypot(*np.diff(poses[:, 1:3], axis=0).T).sum()
+    assert kept["truth"]["path_length_m"] == pytest.approx(way_m, abs=1e-3)
+    spans_s = Shutter(40, 0.4).times(float(poses[-1, 0] - poses[0, 0]))
+    frames = kept["timing"]["frames"]
+    assert np.allclose(spans_s, [[frame["start_s"], frame["end_s"]] for frame in frames], atol=1e-3)
+    (run,) = read_runs(read_night(night))
+    assert [path.name for path in run.frames] == [Path(frame["file"]).name for frame in frames]
+    assert sum(path.stat().st_size for path in night.rglob("*") if path.is_file()) < 6e6
