@@ -6,7 +6,6 @@ import platform
 import shutil
 import time
 import traceback
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -133,12 +132,7 @@ def _whole(shared: Shared) -> SetUp:
 
 def _as_decoded(files: Mapping[str, Path], digests: Mapping[str, str]) -> dict[str, str]:
     """Return each file's SHA-256: of pictures as decoded, of the small files that people write as they are."""
-    times = Counter(path.name for path in files.values())  # camera folders that split may hold one name twice
-    known = {
-        name: digests.get(name, digests.get(path.name) if times[path.name] == 1 else None)
-        for name, path in files.items()
-    }
-    read = {name: sha256 or ledger.content_sha256(files[name]) for name, sha256 in known.items()}
+    read = {name: digests.get(name) or ledger.content_sha256(path) for name, path in files.items()}
     return {name: sha256 for name, sha256 in read.items() if sha256 is not None}
 
 

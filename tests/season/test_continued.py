@@ -213,6 +213,6 @@ def test_frames_of_one_name_in_two_camera_folders_are_told_apart(lab: Lab):
         (lab.night / folder).mkdir()
         files[f"{folder}/DSC_0001.jpg"] = lab.night / folder / "DSC_0001.jpg"
         files[f"{folder}/DSC_0001.jpg"].write_text(folder)
-    sha256 = work._as_decoded(files, {"DSC_0001.jpg": ledger.content_sha256(files["100CAMRA/DSC_0001.jpg"])})
+    sha256 = work._as_decoded(files, {"100CAMRA/DSC_0001.jpg": ledger.content_sha256(files["100CAMRA/DSC_0001.jpg"])})
     assert sha256 == {name: ledger.content_sha256(path) for name, path in files.items()}
     assert len(set(sha256.values())) == 2
