@@ -8,6 +8,7 @@ from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 
+from coverage_lab.files.plan import PlanArrays
 from coverage_lab.run import MeasuredRun, SetUp, measure
 from coverage_lab.season import work
 from coverage_lab.season.batch import measure_all
@@ -57,10 +58,10 @@ class Remembering:
 
     def __init__(self, monkeypatch) -> None:
         self._first: MeasuredRun | None = None
-        self._png: bytes | None = None
-        self._draw = work.draw
+        self._pictures: dict[str, bytes] = {}
+        self._draw_all = work.draw_all
         monkeypatch.setattr(work, "measure", self._measure)
-        monkeypatch.setattr(work, "draw", self._picture)
+        monkeypatch.setattr(work, "draw_all", self._drawn)
 
     def _measure(self, run, setting: SetUp) -> MeasuredRun:
         if self._first is None:
@@ -69,9 +70,9 @@ class Remembering:
         measures = replace(self._first.measures, key=run.key, repeat=run.repeat)
         return replace(self._first, measures=measures, digests={**self._first.digests, **names})
 
-    def _picture(self, measured: MeasuredRun) -> bytes:
-        self._png = self._png or self._draw(measured)
-        return self._png
+    def _drawn(self, measured: MeasuredRun, arrays: PlanArrays | None) -> dict[str, bytes]:
+        self._pictures = self._pictures or self._draw_all(measured, arrays)
+        return self._pictures
 
 
 class Paused(Here):
