@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
 from coverage_lab.show.intime import RunInTime
 from coverage_lab.show.overlay import encode_png
+from coverage_lab.show.palette import Picture
 from coverage_lab.show.timelapse import HOLD_S, STEP_S, Timelapse
+
+LARGEST_GIF = 8_000_000
 
 
 def draw_series(run: RunInTime) -> dict[str, bytes]:
@@ -19,6 +24,17 @@ def draw_series(run: RunInTime) -> dict[str, bytes]:
     return {
         "growth.png": draw_growth(run.name, run.growth),
         "poster.png": encode_png(pictures[-1]),
-        "timelapse.gif": gif_bytes(pictures, STEP_S, HOLD_S),
+        "timelapse.gif": small_gif(pictures),
         "timelapse.mp4": mp4_bytes(pictures, film.size, STEP_S, HOLD_S),
     }
+
+
+def small_gif(pictures: Sequence[Picture], largest_bytes: int = LARGEST_GIF) -> bytes:
+    """Return a film's GIF; one that is too large to be sent around shows fewer pictures, each for longer."""
+    every = 1
+    while True:
+        kept = pictures[::-1][::every][::-1]  # the last picture stays
+        content = gif_bytes(kept, STEP_S * every, HOLD_S)
+        if len(content) <= largest_bytes or len(kept) < 2:
+            return content
+        every *= 2

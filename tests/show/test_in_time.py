@@ -11,6 +11,7 @@ from coverage_lab.room.grid import FloorGrid
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
 from coverage_lab.show.intime import Growth, RunInTime
+from coverage_lab.show.series import small_gif
 from coverage_lab.show.timelapse import HEAD_PX, HOLD_S, STEP_S, WIDTH_PX, Timelapse, clock
 
 FLOOR = shapely.box(0, 0, 3, 2)
@@ -115,6 +116,21 @@ def test_the_gif_holds_one_palette_and_plays_as_long_as_it_should(pictures):
     assert len(corner) == 1
     for (_, shown, _), drawn in zip(frames, pictures, strict=True):
         assert np.abs(shown.astype(int) - drawn).mean() < 2.5
+
+
+def test_a_gif_that_is_too_large_shows_fewer_pictures_for_longer(pictures):
+    def shape(content):
+        with Image.open(BytesIO(content)) as film:
+            lasts_ms = [one.info["duration"] for one in ImageSequence.Iterator(film)]
+            return len(lasts_ms), sum(lasts_ms), np.asarray(film.convert("RGB"))
+
+    whole = small_gif(pictures)
+    small = small_gif(pictures, len(whole) * 2 // 3)
+    assert len(small) < len(whole) * 2 // 3
+    (many, long_ms, last), (few, also_ms, end) = shape(whole), shape(small)
+    assert few < many
+    assert also_ms == pytest.approx(long_ms, abs=200)
+    assert np.abs(end.astype(int) - last).mean() < 1.5
 
 
 def test_the_mp4_is_what_browsers_play(pictures, tmp_path):
