@@ -1,0 +1,48 @@
+"""A run that is a video: measured like the same run shot frame by frame."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import pytest
+
+from coverage_lab.files.night import read_night
+from coverage_lab.files.sheet import read_runs
+from coverage_lab.run import measure, set_up
+from coverage_lab.simulate.night import NightPlan, write_season
+from coverage_lab.simulate.robots import FLOCK
+from coverage_lab.simulate.rooms import study
+from coverage_lab.simulate.series import Shutter
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A night whose run is a video of twenty pictures, one per second."""
+    plan = NightPlan(room=study(), drivers=FLOCK[:1], megapixels=0.8, shutter=Shutter(20))
+    folder = write_season(tmp_path_factory.mktemp("video") / "season", plan)
+    pictures = [cv2.imread(str(path)) for path in sorted((folder / "heron-1").iterdir())]
+    height, width = pictures[0].shape[:2]
+    film = cv2.VideoWriter(str(folder / "heron-1.avi"), cv2.VideoWriter_fourcc(*"MJPG"), 1, (width, height))
+    film.set(cv2.VIDEOWRITER_PROP_QUALITY, 100)
+    assert film.isOpened()
+    for picture in pictures:
+        film.write(picture)
+    film.release()
+    for path in (folder / "heron-1").iterdir():
+        path.unlink()
+    (folder / "heron-1").rmdir()
+    (folder / "runs.csv").write_text("run,robot,frames\nheron-1,heron,heron-1.avi\n", encoding="utf-8")
+    return folder
+
+
+def test_its_coverage_is_that_of_the_run(night: Path):
+    read = read_night(night)
+    (run,) = read_runs(read)
+    coverage = measure(run, set_up(read, (run,))).measures.coverage
+    assert coverage
+    told = json.loads((night / "truth.json").read_text(encoding="utf-8"))["runs"]["heron-1"]["truth"]
+    true = told["hidden_from_camera"]["coverage_percent_of_visible_free_floor"]
+    assert coverage.percent.value == pytest.approx(true, abs=0.5)
+    assert coverage.percent.interval_95[0] <= true <= coverage.percent.interval_95[1]
