@@ -104,7 +104,7 @@ def judge_light(
     # Noise has ripples like a comb's, everywhere.
     quiet = exposure.trail_over_noise >= FAINT
     strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
-    dark = dark_track_share(swept.outline, swept.first_track, comb)
+    dark = dark_track_share(swept.outline, swept.first_track, comb, swept.cut)
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
     remarks = (
         *light_remarks(swept, exposure),

@@ -21,20 +21,22 @@ NARROWER, FEWEST_PAIRS = 0.15, 30  # pitches by which a pass may differ from one
 FINEST = 3.0  # cells: of a finer comb a pitch is as little as the edge is unsure by
 
 
-def dark_track_share(outline: Outline, first_track: NDArray[np.float32], comb: Comb) -> float:
+def dark_track_share(outline: Outline, first_track: NDArray[np.float32], comb: Comb, cut: NDArray[np.bool_]) -> float:
     """Return the share of the trail's outline, 0-1, that runs along gaps as wide as one dark track makes them.
 
     first_track : (M,) how far inside the outline (cells) the outermost track lies. A dead LED at an end of the bar
-    makes no gap: see `narrow_pass_share`.
+    makes no gap: see `narrow_pass_share`. At points marked `cut` (M,) something hides the floor: a strip of dark floor
+    between trail and shadow is no track.
     """
-    if comb.pitch is None or len(outline.points) == 0:
+    if comb.pitch is None or cut.all():
         return 0.0
-    tracks = outline.points + first_track[:, None] * outline.normals
+    normals = outline.normals[~cut]
+    tracks = outline.points[~cut] + first_track[~cut, None] * normals
     reach = ABOUT * comb.pitch
-    _, other = cKDTree(tracks).query(tracks - 2 * comb.pitch * outline.normals, distance_upper_bound=reach)
+    _, other = cKDTree(tracks).query(tracks - 2 * comb.pitch * normals, distance_upper_bound=reach)
     here = np.nonzero(other < len(tracks))[0]
-    across = ((tracks[here] - tracks[other[here]]) * outline.normals[here]).sum(axis=1)
-    facing = (outline.normals[here] * outline.normals[other[here]]).sum(axis=1) < FACING
+    across = ((tracks[here] - tracks[other[here]]) * normals[here]).sum(axis=1)
+    facing = (normals[here] * normals[other[here]]).sum(axis=1) < FACING
     just = np.count_nonzero(facing & (np.abs(across - 2 * comb.pitch) < JUST * comb.pitch))
     return just / len(tracks) if just > FEWEST_JUST * np.count_nonzero(facing) else 0.0
 

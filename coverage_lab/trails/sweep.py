@@ -50,6 +50,7 @@ class SweptFloor:
     level: TrailLevel
     outline: Outline  # of what lies above the level, in cells
     first_track: Plane  # (M,) cells from the outline inward to the outermost track's centre
+    cut: NDArray[np.bool_]  # (M,) where the outline ends at a hidden place, and shows no edge
 
 
 def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) -> SweptFloor | None:
@@ -89,6 +90,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
         level=level,
         outline=outline,
         first_track=fit.first_track,
+        cut=cut,
     )
 
 

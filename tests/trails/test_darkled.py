@@ -12,6 +12,7 @@ from coverage_lab.job import Bar
 from coverage_lab.remarks import dark_led_remarks
 from coverage_lab.trails.comb import Comb
 from coverage_lab.trails.darkled import dark_track_share, narrow_pass_share
+from coverage_lab.trails.outline import Outline
 from coverage_lab.trails.sweep import sweep
 
 PLAN = plan_of(COMB)
@@ -21,7 +22,7 @@ LANES = [Pass((0.3, y), (1.5, y), level) for y, level in ((0.35, 0.3), (0.54, 0.
 def share_of(light: np.ndarray, bar: Bar = COMB) -> float:
     swept = sweep(light, PLAN, bar, 1.0, px_m=0.002)
     assert swept is not None
-    return dark_track_share(swept.outline, swept.first_track, Comb.of(bar, PLAN.grid.cell_m))
+    return dark_track_share(swept.outline, swept.first_track, Comb.of(bar, PLAN.grid.cell_m), swept.cut)
 
 
 def lit(passes: list[Pass], bar: Bar = COMB, dead: int | None = None) -> np.ndarray:
@@ -52,6 +53,19 @@ def test_lanes_some_way_apart_are_no_dead_led():
 
 def test_a_tube_has_no_led_to_lose():
     assert share_of(lit(LANES, TUBE), TUBE) == 0
+
+
+@pytest.mark.parametrize(("shadow", "share"), [(False, 1.0), (True, 0.0)])
+def test_dark_floor_between_trail_and_a_shadow_is_no_track(shadow: bool, share: float):
+    """Two straight edges face each other across two pitches; one of them may be where something hides the floor."""
+    comb = Comb.of(COMB, 0.002)
+    assert comb.pitch is not None
+    along, zeros = np.arange(0, 100, 2.0), np.zeros(50)
+    points = np.vstack([np.column_stack([zeros, along]), np.column_stack([zeros - 2 * comb.pitch, along])])
+    normals = np.repeat([[1.0, 0.0], [-1.0, 0.0]], 50, axis=0)
+    outline = Outline(points.astype(np.float32), normals.astype(np.float32), np.array([0, 50, 100]))
+    cut = np.repeat([False, shadow], 50)
+    assert dark_track_share(outline, np.zeros(100, np.float32), comb, cut) == share
 
 
 APART = [Pass((0.3, y), (1.5, y + slant), 0.4) for y, slant in ((0.3, 0.0), (0.65, 0.01), (1.05, -0.01))]

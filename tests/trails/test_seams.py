@@ -36,7 +36,20 @@ def opened_m2(drives, *, bar: Bar = BAR, level: float = 0.4, light=None) -> floa
     whole = np.ones(GRID.shape, np.float32)
     nothing = Outline(np.zeros((0, 2), np.float32), np.zeros((0, 2), np.float32), np.zeros(1, np.intp))
     level_ = TrailLevel(20.0, 15.0, 25.0, 5.0, 100.0)
-    swept = SweptFloor(closed, light, 0.0, 0.0, np.zeros_like(closed), 0.0, 1.0, 0.0025, level_, nothing, whole[:0, 0])
+    swept = SweptFloor(
+        closed,
+        light,
+        0.0,
+        0.0,
+        np.zeros_like(closed),
+        0.0,
+        1.0,
+        0.0025,
+        level_,
+        nothing,
+        whole[:0, 0],
+        whole[:0, 0] > 0,
+    )
     field = travel_field(light, closed, whole, GRID, bar)
     opened, _ = open_seams(swept, field, GRID, bar, CLIP)
     return float((swept.share - opened.share).sum()) * GRID.cell_m2
