@@ -5,7 +5,7 @@ frames ──► when each was taken ──► folded, one after the other ─�
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,11 +18,13 @@ from coverage_lab.camera.model import Camera
 from coverage_lab.errors import BadInput, Problem, UnreadableFrame
 from coverage_lab.frames.clock import FrameTimes, frame_times
 from coverage_lab.frames.correct import corrected
+from coverage_lab.frames.kinds import VIDEO_SUFFIXES
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame
 from coverage_lab.frames.settings import other_settings
 from coverage_lab.frames.stack import frames_of
 from coverage_lab.frames.stamps import read_stamps
+from coverage_lab.frames.video import CLIP, content_digest, spans_s, takes, video_times
 from coverage_lab.job import Bar, CameraSetup, Quality
 from coverage_lab.measures.coverage import area_m2
 from coverage_lab.measures.growth import (
@@ -81,6 +83,8 @@ def expose(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sh
     sheet_s : what the run sheet says that the run took. Raises UnreadableFrame for a single frame that cannot be read,
     or for a series of which most cannot, and BadInput for one of another size.
     """
+    if len(frames) == 1 and frames[0].suffix.lower() in VIDEO_SUFFIXES:
+        return _expose_video(frames[0], shared, plan, bar)
     if len(frames) == 1:
         (frame,) = frames_of(frames)
         if isinstance(frame, UnreadableFrame):
@@ -89,17 +93,32 @@ def expose(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sh
         return Exposure(
             light, frame.clip / FULL_LIGHT, {_name(frame.path, shared): frame.digest}, _others(frame, shared)
         )
-    return _fold(frames, shared, plan, bar, sheet_s)
-
-
-def _fold(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sheet_s: float | None) -> Exposure:
     times = frame_times(read_stamps(frames), setup=shared.setup, sheet_s=sheet_s)
     ordered = [frames[at] for at in times.order]
+    return _fold(ordered, frames_of(ordered), times, shared, plan, bar)
+
+
+def _expose_video(path: Path, shared: Shared, plan: FloorPlan, bar: Bar) -> Exposure:
+    """Fold a video's exposures; they are cut out in a first pass, which tells their times."""
+    times, digest = video_times(path, spans_s(path)), content_digest(path)
+    frames = (Frame(path, take.light, CLIP, digest, None) for take in takes(path))
+    return _fold([path] * len(times.order), frames, times, shared, plan, bar)
+
+
+def _fold(
+    ordered: Sequence[Path],
+    frames: Iterable[Frame | UnreadableFrame],
+    times: FrameTimes,
+    shared: Shared,
+    plan: FloorPlan,
+    bar: Bar,
+) -> Exposure:
+    """Fold frames in time order; `ordered` are the files they come from."""
     fold = Fold(plan, bar, shared.camera, blind_times_s(times))
     digests: dict[str, str] = {}
     errors: dict[int, UnreadableFrame] = {}
     others: tuple[Quality, ...] = ()
-    for at, frame in enumerate(frames_of(ordered)):
+    for at, frame in enumerate(frames):
         if isinstance(frame, UnreadableFrame):
             errors[at] = frame
             fold.skip()

@@ -37,12 +37,18 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_its_coverage_is_that_of_the_run(night: Path):
+def test_coverage_and_growth_are_those_of_the_run(night: Path):
     read = read_night(night)
     (run,) = read_runs(read)
-    coverage = measure(run, set_up(read, (run,))).measures.coverage
-    assert coverage
+    found = measure(run, set_up(read, (run,))).measures
+    assert found.coverage
     told = json.loads((night / "truth.json").read_text(encoding="utf-8"))["runs"]["heron-1"]["truth"]
     true = told["hidden_from_camera"]["coverage_percent_of_visible_free_floor"]
-    assert coverage.percent.value == pytest.approx(true, abs=0.5)
-    assert coverage.percent.interval_95[0] <= true <= coverage.percent.interval_95[1]
+    percent = found.coverage.percent
+    assert percent.value == pytest.approx(true, abs=0.5)
+    assert percent.interval_95[0] <= true <= percent.interval_95[1]
+    assert found.timing
+    assert found.timing.frames == 20
+    assert [point.t_s for point in found.timing.growth] == pytest.approx(range(1, 21), abs=0.01)
+    grown = [point.percent for point in found.timing.growth]
+    assert grown == pytest.approx(told["coverage_percent_of_visible_at_end"], abs=0.8)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -21,6 +22,7 @@ from coverage_lab.frames.light import clip_light, srgb_to_light
 from coverage_lab.job import Quality
 
 EXPOSURE_S = 1.0
+CLIP = clip_light(np.dtype(np.uint8))  # light from which on a pixel counts as saturated
 _SHORT = 0.02  # of its promised length that a video may lack: containers round
 
 
@@ -38,35 +40,59 @@ def takes(path: Path, exposure_s: float = EXPOSURE_S) -> Iterator[Take]:
 
     Orientation marks are ignored. Raises UnreadableFrame if it cannot be opened, or holds no picture.
     """
-    stream = _opened(path)
-    picture_s = 1 / _rate(stream)
     total: NDArray[np.uint16] | None = None
-    start_s = now_s = 0.0
-    while True:
-        whole, picture = stream.read()
-        if not whole:
-            break
-        now_s = max(stream.get(cv2.CAP_PROP_POS_MSEC) / 1000, now_s)
-        if total is not None and now_s - start_s > exposure_s - picture_s / 2:
-            yield Take(total, start_s, now_s)
+    start_s = end_s = 0.0
+    for begins, start, end, picture in _pictures(path, exposure_s, decode=True):
+        if begins and total is not None:
+            yield Take(total, start_s, start)
             total = None
-        if total is None:
-            start_s = now_s
+        start_s, end_s = (start if total is None else start_s), end
         light = np.asarray(cv2.LUT(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), srgb_to_light()), dtype=np.uint16)
         total = light if total is None else np.asarray(cv2.add(total, light), dtype=np.uint16)
-    stream.release()
     if total is None:
         raise _no_video(path, "holds no picture that can be decoded")
-    yield Take(total, start_s, now_s + picture_s)
+    yield Take(total, start_s, end_s)
 
 
-def video_times(path: Path, spans_s: Sequence[tuple[float, float]]) -> FrameTimes:
+def spans_s(path: Path, exposure_s: float = EXPOSURE_S) -> list[tuple[float, float]]:
+    """Return start and end of each exposure that `takes` yields, without their light.
+
+    Raises UnreadableFrame as `takes` does.
+    """
+    starts, end_s = [], 0.0
+    for begins, start, end, _ in _pictures(path, exposure_s, decode=False):
+        end_s = end
+        if begins:
+            starts.append(start)
+    if not starts:
+        raise _no_video(path, "holds no picture that can be decoded")
+    return list(pairwise([*starts, end_s]))
+
+
+def _pictures(path: Path, exposure_s: float, *, decode: bool) -> Iterator[tuple[bool, float, float, NDArray[np.uint8]]]:
+    """Yield of each picture whether an exposure begins with it, its start and end, and the picture if asked for."""
+    stream = _opened(path)
+    picture_s = 1 / _rate(stream)
+    empty = np.empty((0, 0, 3), np.uint8)
+    began_s, now_s = -np.inf, 0.0
+    while stream.grab():
+        now_s = max(stream.get(cv2.CAP_PROP_POS_MSEC) / 1000, now_s)
+        whole, picture = stream.retrieve() if decode else (True, empty)
+        if not whole:
+            break
+        begins = now_s - began_s > exposure_s - picture_s / 2
+        began_s = now_s if begins else began_s
+        yield begins, now_s, now_s + picture_s, np.asarray(picture, np.uint8)
+    stream.release()
+
+
+def video_times(path: Path, spans: Sequence[tuple[float, float]]) -> FrameTimes:
     """Return the times of a video's exposures, given start and end of each as `takes` yields them.
 
     A video that ends before its own head says is told as `video-short`.
     """
-    first_s = spans_s[0][0]
-    length_s = spans_s[-1][1] - first_s
+    first_s = spans[0][0]
+    length_s = spans[-1][1] - first_s
     promised_s = _promised_s(path)
     quality: tuple[Quality, ...] = ()
     if length_s < (1 - _SHORT) * promised_s - 0.5:
@@ -75,11 +101,11 @@ def video_times(path: Path, spans_s: Sequence[tuple[float, float]]) -> FrameTime
             "on. Copy it from the camera again; what came after is missing in every number"
         )
         quality = (Quality("video-short", "warning", text),)
-    exposure_s = float(np.median([end_s - start_s for start_s, end_s in spans_s]))
+    exposure_s = float(np.median([end_s - start_s for start_s, end_s in spans]))
     return FrameTimes(
-        order=tuple(range(len(spans_s))),
-        start_s=tuple(start_s - first_s for start_s, _ in spans_s),
-        end_s=tuple(end_s - first_s for _, end_s in spans_s),
+        order=tuple(range(len(spans))),
+        start_s=tuple(start_s - first_s for start_s, _ in spans),
+        end_s=tuple(end_s - first_s for _, end_s in spans),
         period_s=exposure_s,
         exposure_s=exposure_s,
         source="frames",
@@ -93,16 +119,20 @@ def whole_video(path: Path) -> tuple[NDArray[np.uint16], int, str]:
 
     Raises UnreadableFrame if it cannot be read, or ends before its own head says.
     """
-    spans_s, total = [], None
+    spans, total = [], None
     for take in takes(path):
-        spans_s.append((take.start_s, take.end_s))
+        spans.append((take.start_s, take.end_s))
         total = take.light if total is None else np.asarray(cv2.add(total, take.light), dtype=np.uint16)
     assert total is not None
-    for remark in video_times(path, spans_s).quality:
+    for remark in video_times(path, spans).quality:
         raise _no_video(path, remark.text)
+    return total, CLIP, content_digest(path)
+
+
+def content_digest(path: Path) -> str:
+    """Return the SHA-256 of a file's content, hexadecimal, without holding it in memory."""
     with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return total, clip_light(np.dtype(np.uint8)), digest
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _opened(path: Path) -> cv2.VideoCapture:
