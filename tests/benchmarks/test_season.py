@@ -84,10 +84,10 @@ def test_a_second_pass_over_2000_runs_takes_at_most_2_percent_of_the_first(bench
 
 def test_the_parent_s_memory_is_flat_and_its_time_linear(benchmark, tmp_path, monkeypatch):
     """Memory after a season of 100 runs and after one of 5000; a run's time around the 2000th and after the 100th."""
+    few, season = make_season(tmp_path / "few", 100), make_season(tmp_path / "many", 5000)
     Remembering(monkeypatch)
-    measure_season(make_season(tmp_path / "few", 100))
+    measure_season(few)
     few_mb = resident_mb()
-    season = make_season(tmp_path / "many", 5000)
     times_s: list[float] = []
     mark = partial(Paused, lambda: times_s.append(time.process_time()))
     benchmark.pedantic(measure_season, (season,), {"start": mark}, rounds=1)
