@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import cv2
@@ -52,3 +53,16 @@ def test_coverage_and_growth_are_those_of_the_run(night: Path):
     assert [point.t_s for point in found.timing.growth] == pytest.approx(range(1, 21), abs=0.01)
     grown = [point.percent for point in found.timing.growth]
     assert grown == pytest.approx(told["coverage_percent_of_visible_at_end"], abs=0.8)
+
+
+def test_a_video_that_was_cut_off_is_measured_as_far_as_it_goes_and_told(night: Path, tmp_path: Path):
+    short = Path(shutil.copytree(night, tmp_path / "season" / night.name, copy_function=shutil.copyfile))
+    shutil.copyfile(night.parent / "robots.toml", tmp_path / "season" / "robots.toml")
+    content = (short / "heron-1.avi").read_bytes()
+    (short / "heron-1.avi").write_bytes(content[: len(content) // 2])
+    read = read_night(short)
+    (run,) = read_runs(read)
+    found = measure(run, set_up(read, (run,))).measures
+    assert "video-short" in [remark.code for remark in found.quality]
+    assert found.timing
+    assert 5 <= found.timing.frames < 20
