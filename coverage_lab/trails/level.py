@@ -8,13 +8,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, label
-from scipy.signal import find_peaks
 
 LEAST_CONTRAST = 6.0  # steps of brightness (of 255) between missed floor and the mean trail
 NARROW, WIDE = 0.03, 0.12  # relative, of brightness: levels in doubt reach at least and at most so far
 CONTRAST = 0.4  # a pass is brighter than missed floor by so much at least, relative
 FASTEST = 0.25  # of the trail's mean brightness: no pass is darker; on good frames of 23 minutes of bouncing it is 0.46
-STANDS_OUT = 1.5  # times the valleys beside it, that a mode is high
+STANDS_OUT = 1.5  # times the valley below it, that a mode is high
 FAIR_MODE = 0.015  # share of the floor
 MIDDLE = 0.45  # of the fastest pass' light over missed floor
 EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide
@@ -70,15 +69,22 @@ def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach:
     White paper or a lamp make modes too, but small ones; a halo's slope has bumps, but flat ones. Without any such mode
     the trail's mean.
     """
-    logs = np.log(smooth + EMPTY * counts.sum())
-    modes = find_peaks(np.pad(logs, 1, constant_values=logs.min()), prominence=np.log(STANDS_OUT))[0] - 1
-    if len(modes) == 0:
-        return int(trail)
+    rises = np.diff(smooth, prepend=0, append=0) > 0
+    modes = _outstanding(np.nonzero(rises[:-1] & ~rises[1:])[0], smooth)
     borders = [0, *(int(low + smooth[low:high].argmin()) for low, high in pairwise(modes))]
     held = np.add.reduceat(counts, borders) / counts.sum()
     above = modes > max(reach + max(LEAST_CONTRAST, CONTRAST * reach), FASTEST * trail)
     found = np.nonzero(above & (held >= FAIR_MODE))[0]
     return int(modes[found[0]]) if len(found) else int(trail)
+
+
+def _outstanding(modes: NDArray[np.intp], smooth: NDArray[np.float64]) -> NDArray[np.intp]:
+    """The `modes` that rise well out of the valley below them; what lies above may fall slowly, as passes overlap."""
+    kept: list[int] = []
+    for mode in modes.tolist():
+        if smooth[mode] > STANDS_OUT * smooth[kept[-1] if kept else 0 : mode + 1].min():
+            kept.append(mode)
+    return np.array(kept, np.intp)
 
 
 def otsu_split(counts: NDArray[np.float64]) -> int:
