@@ -95,8 +95,8 @@ def fit_edges(light: Float, outline: Outline, comb: Comb, clip: float, px: float
         sigma=sigma,
         u=float(np.hypot(doubt, LEAST_U * sigma)),
         transfer_u=_transfer_u(profiles.some(seen), None if open_light or ruled.any() else sigma),
-        clipped=float(clipped[seen].mean()),
-        ruled=float(ruled[seen].mean()),
+        clipped=float(clipped.mean()),
+        ruled=float(ruled.mean()),
     )
 
 
