@@ -93,7 +93,7 @@ def judge_light(
     view: NDArray[np.float32], swept: SweptFloor, plan: FloorPlan, bar: Bar, clip: float, camera_height_m: float
 ) -> Judged:
     """Look for all that makes the light, (rows, cols) in plan view, unfit for a number or doubtful."""
-    halo = dwell_halo(swept, plan, bar.nozzle_m, clip)
+    halo = dwell_halo(view, swept, plan, bar.nozzle_m, clip)
     of_halo = dwell_remarks(halo, plan, swept.clipped)
     if halo is not None:
         plan = with_unknown(plan, halo)  # else the halo is taken for burnt floor, or trail beyond a wall

@@ -21,21 +21,23 @@ LEAST_BURNT_M2 = 0.003  # of one spot: 0 on good frames
 MOSTLY = 0.5  # of all burnt floor out of reach lies in that spot: more spots are too much light everywhere
 
 
-def dwell_halo(swept: SweptFloor, plan: FloorPlan, nozzle_m: float, clip: float) -> Area | None:
+def dwell_halo(
+    light: NDArray[np.float32], swept: SweptFloor, plan: FloorPlan, nozzle_m: float, clip: float
+) -> Area | None:
     """Return the floor (metres) on which the halo of a robot that stood still hides what is trail; None without halo.
 
-    `clip` as in `sweep`. What is trail there cannot be told, so that all floor is unknown, swept or not, as far from
-    the spot as floor out of reach looks like trail, and half a nozzle beyond.
+    light : (rows, cols) in plan view; `clip` as in `sweep`. What is trail there cannot be told, so that all floor is
+    unknown, swept or not, as far from the spot as floor out of reach looks like trail, and half a nozzle beyond.
     """
     thin = (slice(None, None, EVERY), slice(None, None, EVERY))
-    light, unreached = swept.trail_light[thin], unreached_floor(plan)[thin]
+    trail_light, unreached = swept.trail_light[thin], unreached_floor(plan)[thin]
     cell_m = plan.grid.cell_m * EVERY
-    burnt = unreached & (light >= BELOW_CLIP * clip)
+    burnt = unreached & (light[thin] >= BELOW_CLIP * clip)
     spot = _largest(burnt, burnt, cell_m)
     spot_m2 = np.count_nonzero(spot) * cell_m**2
     if spot_m2 < LEAST_BURNT_M2 or np.count_nonzero(spot) < MOSTLY * np.count_nonzero(burnt):
         return None
-    like_trail = unreached & (light >= (swept.level.low / 255) ** 2)
+    like_trail = unreached & (trail_light >= (swept.level.low / 255) ** 2)
     centre = np.argwhere(spot).mean(axis=0)
     reach = np.linalg.norm(np.argwhere(_largest(like_trail, spot, cell_m)) - centre, axis=1).max()
     middle = shapely.Point(plan.grid.to_floor(EVERY * centre))
