@@ -35,13 +35,15 @@ def compare(
 ) -> None:
     """Compare the robots of a season: which is better, how sure is that, and which cannot be told apart.
 
-    Writes tables into one folder, or into one for each room. Nothing is measured here. Exit code 0: done; 1: some
-    results could not be read, or no run is left to compare; 2: a file or the command is wrong.
+    Writes a report page, charts and tables into one folder, or into one for each room. Nothing is measured here.
+    Exit code 0: done; 1: some results could not be read, or no run is left to compare; 2: a file or the command is
+    wrong.
     """
     from coverage_lab.files.comparison import write_comparison
     from coverage_lab.season.comparing import Wanted, compare_season
     from coverage_lab.season.index import open_index
     from coverage_lab.season.pickup_charts import chart_comparison
+    from coverage_lab.season.report import write_report
 
     wanted = Wanted(trial, tuple(robot or ()), reference, allow_mixed, across_rooms)
     with open_index(season) as index:
@@ -49,7 +51,7 @@ def compare(
     folder = season / "comparison" if out is None else out
     for one in found:
         place = folder if len(found) == 1 else folder / one.rooms[0]
-        for path in (*write_comparison(place, one), *chart_comparison(place, one)):
+        for path in (*write_comparison(place, one), *chart_comparison(place, one), write_report(one, season, place)[0]):
             typer.echo(str(path), err=True)
         for line in _told(one):
             typer.echo(line, err=True)

@@ -1,0 +1,152 @@
+"""From a comparison to its report: charts, small pictures and one page, in a folder that can be moved or sent."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from coverage_lab.compare.values import ComparedRun, Comparison
+from coverage_lab.errors import BadInput
+from coverage_lab.files.measures import measures_from_json, read_measures
+from coverage_lab.files.plan import read_plan
+from coverage_lab.files.store import write_files
+from coverage_lab.measures.values import Measures
+from coverage_lab.show.report.charts import all_charts
+from coverage_lab.show.report.page import MOST_INLINED, report_page, thumbnail_uri
+from coverage_lab.show.report.small import thumbnail
+from coverage_lab.show.report.values import Chart, MissMap, ShownRun, SmallPlan
+
+NAME = "report.html"
+THUMBNAILS = "thumbnails"
+MOST_MAPS = 30  # robots whose misses are mapped
+_SMALL_CELL_M = 0.012
+
+
+def write_report(comparison: Comparison, season: Path, out: Path) -> tuple[Path, ...]:
+    """Write report.html, its charts and its small pictures into `out`; return the page and the charts.
+
+    Results are read one after the other. Small pictures are drawn once and kept by the digest of the numbers. Raises
+    CannotWrite.
+    """
+    runs: dict[str, ShownRun] = {}
+    fresh: dict[Path, bytes] = {}
+    for run in comparison.runs:
+        shown = _shown(run, season, out)
+        if shown is None:
+            continue
+        runs[run.key] = shown
+        kept = _kept(run, out)
+        if shown.thumbnail is not None and not kept.is_file():
+            fresh[kept] = shown.thumbnail
+    charts = all_charts(comparison, runs, tuple(miss_maps(comparison, season)))
+    inlined = len(runs) <= MOST_INLINED
+    thumbnails = {
+        run.key: thumbnail_uri(shown.thumbnail) if inlined else f"{THUMBNAILS}/{_kept(run, out).name}"
+        for run in comparison.runs
+        if (shown := runs.get(run.key)) is not None and shown.thumbnail is not None
+    }
+    page = report_page(comparison, charts, runs, thumbnails, _method(comparison))
+    written = {out / NAME: page.encode(), **_chart_files(charts, out)}
+    write_files({**fresh, **written})
+    return tuple(written)
+
+
+def _chart_files(charts: Sequence[Chart], out: Path) -> dict[Path, bytes]:
+    folder = out / "charts"
+    return {
+        folder / f"{chart.name}.{kind}": content
+        for chart in charts
+        for kind, content in (("svg", chart.svg), ("png", chart.png))
+    }
+
+
+def _kept(run: ComparedRun, out: Path) -> Path:
+    return out / THUMBNAILS / f"{run.measures_sha256[:20]}.png"
+
+
+def _shown(run: ComparedRun, season: Path, out: Path) -> ShownRun | None:
+    """Return what the page shows of a run; None where its results are gone."""
+    folder = season / run.folder
+    try:
+        measures: Measures = measures_from_json(read_measures(folder / "measures.json"))
+    except (BadInput, KeyError, TypeError, ValueError):
+        return None
+    overlay = folder / "overlay.png"
+    link = Path(os.path.relpath(overlay, out)).as_posix() if overlay.is_file() else None
+    return ShownRun(measures, _thumbnail(run, folder, out), link)
+
+
+def _thumbnail(run: ComparedRun, folder: Path, out: Path) -> bytes | None:
+    kept = _kept(run, out)
+    if kept.is_file():
+        return kept.read_bytes()
+    plan = small_plan(folder / "plan.npz")
+    return None if plan is None else thumbnail(plan)
+
+
+def small_plan(path: Path) -> SmallPlan | None:
+    """Return a stored plan on cells of about 12 mm; None where it cannot be read."""
+    try:
+        plan = read_plan(path)
+    except BadInput:
+        return None
+    step = max(1, round(_SMALL_CELL_M / plan.grid.cell_m))
+    size = (max(1, plan.grid.cols // step), max(1, plan.grid.rows // step))
+    shares = [
+        np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_AREA), np.float32)
+        for share in (plan.swept, plan.free, plan.hidden, plan.reachable)
+    ]
+    return SmallPlan(plan.grid.cell_m * step, *shares)
+
+
+def miss_maps(comparison: Comparison, season: Path) -> Iterator[MissMap]:
+    """Yield for each compared robot of one room how often each place was missed, for up to 30 robots."""
+    if len(comparison.rooms) > 1 or len(comparison.robots) > MOST_MAPS:
+        return
+    by_robot: dict[str, list[ComparedRun]] = defaultdict(list)
+    for run in comparison.runs:
+        if run.left_out is None:
+            by_robot[run.robot].append(run)
+    for robot in comparison.robots:
+        plans = [small_plan(season / run.folder / "plan.npz") for run in by_robot[robot.robot]]
+        alike = [plan for plan in plans if plan is not None and plan.swept.shape == (plans[0] or plan).swept.shape]
+        if alike:
+            yield _miss_map(robot.robot, alike)
+
+
+def _miss_map(robot: str, plans: Sequence[SmallPlan]) -> MissMap:
+    missed = np.zeros_like(plans[0].swept)
+    shown = np.zeros_like(missed)
+    for plan in plans:
+        visible = np.maximum(plan.free - plan.hidden, 0)
+        missed += visible * (1 - np.minimum(plan.swept, 1))
+        shown += visible
+    share = np.where(shown > 0.5, missed / np.maximum(shown, 1e-6), np.nan).astype(np.float32)
+    return MissMap(robot, len(plans), plans[0].cell_m, share, plans[0].free)
+
+
+def _method(comparison: Comparison) -> dict[str, str]:
+    """Say how the numbers were made, label and text."""
+    said = {
+        "Ranked by": "coverage of the floor that all compared runs show, on a logit scale of the missed share; spread "
+        "pooled over robots, nights as random effect, what repeats share added to each difference",
+        "Intervals": "95 %, after JCGM 100; of a robot with what its repeats share (bar height, room, night)",
+        "Method": ", ".join(map(str, comparison.methods)),
+        "Program versions": ", ".join(comparison.versions) or "not recorded",
+    }
+    for digest, settings in comparison.settings.items():
+        said[f"Settings {digest}"] = ", ".join(f"{name} {value}" for name, value in settings.items())
+    for floor in comparison.floors:
+        said[f"Floor that all runs show, {floor.room}"] = (
+            f"{floor.common_m2:.2f} m²; single runs {floor.visible_m2[0]:.2f} to {floor.visible_m2[1]:.2f} m²"
+        )
+    if comparison.tukey is not None:
+        said["Told apart by"] = f"Tukey's test, {comparison.tukey.dof:.1f} degrees of freedom"
+    if comparison.dunnett is not None:
+        said["Compared with"] = f"{comparison.dunnett.reference} by Dunnett's test"
+    return said

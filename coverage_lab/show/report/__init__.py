@@ -1,0 +1,1 @@
+"""Robots side by side: charts and one page, drawn from what was compared."""

@@ -1,0 +1,57 @@
+"""What the report shows of each run beside its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.measures.values import Measures
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SmallPlan:
+    """A run's floor in small: shares of cells in [0, 1], (rows, cols), row 0 at the north edge."""
+
+    cell_m: float
+    swept: NDArray[np.float32]
+    free: NDArray[np.float32]
+    hidden: NDArray[np.float32]
+    reachable: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class ShownRun:
+    """A run on the page."""
+
+    measures: Measures
+    thumbnail: bytes | None  # PNG
+    overlay: str | None  # the full picture, by its path from the page; None = it is not there
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MissMap:
+    """How often each place was missed over a robot's runs, all of one room."""
+
+    robot: str
+    runs: int
+    cell_m: float
+    missed: NDArray[np.float32]  # (rows, cols) share of the runs that show the place, 0-1; nan where none does
+    free: NDArray[np.float32]  # (rows, cols): 0 = furniture, walls
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A chart of the report."""
+
+    name: str  # of its files
+    title: str
+    words: str  # what it shows, for those who do not see it
+    svg: bytes
+    png: bytes
+
+
+Runs = Mapping[str, ShownRun]  # by key
+Maps = Sequence[MissMap]
