@@ -11,8 +11,10 @@ ROOT = Path(__file__).parents[1]
 
 def documented() -> set[str]:
     page = (ROOT / "docs" / "file-formats.md").read_text(encoding="utf-8")
-    table = page.split("### Quality codes")[1].split("\n## ")[0]
-    return set(re.findall(r"^\| `([a-z-]+)` \|", table, re.MULTILINE))
+    of_runs = page.split("### Quality codes")[1].split("\n## ")[0]
+    of_soil_tests = (ROOT / "docs" / "pickup.md").read_text(encoding="utf-8")
+    codes = set(re.findall(r"^\| `([a-z-]+)` \|", of_runs, re.MULTILINE))
+    return codes | (set(re.findall(r"^\| `([a-z0-9-]+)` \|", of_soil_tests, re.MULTILINE)) & raised())
 
 
 def raised() -> set[str]:

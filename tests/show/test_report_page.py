@@ -120,11 +120,13 @@ def test_everybody_can_use_it_and_nothing_leaves_it(
     assert opened.noises == []
 
 
-def test_says_in_words_who_is_best_and_who_cannot_be_told_apart(report: Path, open_page: Callable[..., Opened]):
+def test_says_in_words_who_is_best_and_who_cannot_be_told_apart(
+    season: Path, report: Path, open_page: Callable[..., Opened]
+):
     words = open_page(report).page.inner_text("#summary")
-    assert "finch covered most" in words
+    assert f"{compared(season).robots[0].robot} covered most" in words
     assert "cannot be told apart" in words
-    assert "1 runs are left out" in words
+    assert "Left out: 1 run, each listed with its reason" in words
 
 
 def test_refused_runs_stay_listed_with_their_reason(report: Path, open_page: Callable[..., Opened]):
@@ -241,7 +243,7 @@ def test_one_robot_without_repeats_and_nothing_to_compare(tmp_path: Path, open_p
     season = tmp_path / "season-2031"
     write_season(season, ROBOTS[:1], repeats=1)
     opened = open_page(write_report(compared_all(season), season, season / "comparison")[0])
-    assert "1 runs of 1 robots" in opened.page.inner_text("#summary")
+    assert "Compared: 1 run of 1 robot," in opened.page.inner_text("#summary")
     review_run(season / "2031-02-11" / "avocet-1", "refused", "blurred", "mk")
     opened = open_page(write_report(compared_all(season), season, season / "comparison")[0])
     assert "No run is left to compare" in opened.page.inner_text("main")

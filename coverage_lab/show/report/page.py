@@ -61,8 +61,9 @@ def summary_words(comparison: Comparison) -> list[str]:
     out = len(comparison.runs) - len(compared)
     rooms = ", ".join(comparison.rooms)
     words = [
-        f"{len(compared)} runs of {len(comparison.robots)} robots are compared, {comparison.trial} trials in {rooms}."
-        + (f" {out} runs are left out; each is listed with its reason." if out else "")
+        f"Compared: {_counted(len(compared), 'run')} of {_counted(len(comparison.robots), 'robot')}, "
+        f"{comparison.trial} trials in {rooms}."
+        + (f" Left out: {_counted(out, 'run')}, each listed with its reason." if out else "")
     ]
     ranked = [robot for robot in comparison.robots if robot.estimate_percent is not None]
     if ranked:
@@ -83,6 +84,10 @@ def summary_words(comparison: Comparison) -> list[str]:
             f"Two runs of one robot differ by less than {number(spread.repeatability_limit, 1)} points 95 times of 100."
         )
     return [*words, *(() if comparison.model is None else comparison.model.notes), *comparison.warnings]
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
 def _listed(names: Sequence[str], most: int = 8) -> str:
