@@ -11,7 +11,7 @@ from coverage_lab.room.grid import ShareArray
 
 # Relative standard uncertainties of what light says, from rendered series whose truth is known: it piles up where a
 # robot turns, and how much of it is turning is not known well.
-PASSED_U, DRIVEN_U = 0.03, 0.04
+PASSED_U, DRIVEN_U = 0.05, 0.04
 SINGLE_U = 0.06  # of a single exposure, in which turning cannot be told from passing again
 
 
