@@ -13,6 +13,7 @@ from matplotlib.patches import Patch, Rectangle
 
 from coverage_lab.compare.decoys import DecoyMatrix
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Comparison
+from coverage_lab.show.pickup_chart import pickup_chart
 from coverage_lab.show.report.style import (
     BAND,
     CAUTION,
@@ -83,6 +84,12 @@ def all_charts(comparison: Comparison, runs: Runs, maps: Sequence[MissMap]) -> l
             "Decoys: kept off, touched, driven over",
             "Robots by decoys: of how many tries the robot kept off, with the 95 % interval of that share.",
             lambda: decoy_table(comparison.decoys),
+        ),
+        (
+            "pickup",
+            "Soil picked up in straight-line tests",
+            "What each robot picked up, by floor and soil, with 95 % intervals; single runs are only indicative.",
+            lambda: pickup_chart(comparison.pickup) if any(one.summaries for one in comparison.pickup) else None,
         ),
     ]
     found = []
