@@ -42,7 +42,6 @@ def compare(
     from coverage_lab.files.comparison import write_comparison
     from coverage_lab.season.comparing import Wanted, compare_season
     from coverage_lab.season.index import open_index
-    from coverage_lab.season.pickup_charts import chart_comparison
     from coverage_lab.season.report import write_report
 
     wanted = Wanted(trial, tuple(robot or ()), reference, allow_mixed, across_rooms)
@@ -51,7 +50,7 @@ def compare(
     folder = season / "comparison" if out is None else out
     for one in found:
         place = folder if len(found) == 1 else folder / one.rooms[0]
-        for path in (*write_comparison(place, one), *chart_comparison(place, one), write_report(one, season, place)[0]):
+        for path in (*write_comparison(place, one), write_report(one, season, place)[0]):
             typer.echo(str(path), err=True)
         for line in _told(one):
             typer.echo(line, err=True)

@@ -66,7 +66,9 @@ def compare_season(index: Index, wanted: Wanted, card: Card | None = None) -> tu
     season.runs = [_chosen(run, wanted) for run in season.runs]
     if not wanted.allow_mixed:
         _check_mixed(season)
-    rooms = list(dict.fromkeys(run.room for run in season.runs))
+    # A room in which only other trials were run has nothing to compare.
+    inside = [run for run in season.runs if run.trial == wanted.trial] or season.runs
+    rooms = list(dict.fromkeys(run.room for run in inside))
     together = [tuple(rooms)] if wanted.across_rooms else [(room,) for room in rooms]
     return tuple(_compared(season, names, wanted, card) for names in together)
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from coverage_lab.compare.floor import missed_share
 from coverage_lab.compare.values import ComparedRun, Comparison
 from coverage_lab.errors import BadInput
 from coverage_lab.files.measures import measures_from_json, read_measures
-from coverage_lab.files.plan import read_plan
+from coverage_lab.files.plan import read_floor_blocks, read_plan, read_swept_blocks
 from coverage_lab.files.store import write_files
 from coverage_lab.measures.values import Measures
 from coverage_lab.show.report.charts import all_charts
@@ -43,7 +43,7 @@ def write_report(comparison: Comparison, season: Path, out: Path) -> tuple[Path,
         kept = _kept(run, out)
         if shown.thumbnail is not None and not kept.is_file():
             fresh[kept] = shown.thumbnail
-    charts = all_charts(comparison, runs, tuple(miss_maps(comparison, season)))
+    charts = all_charts(comparison, runs, tuple(_miss_maps(comparison, season)))
     inlined = len(runs) <= MOST_INLINED
     thumbnails = {
         run.key: thumbnail_uri(shown.thumbnail) if inlined else f"{THUMBNAILS}/{_kept(run, out).name}"
@@ -85,11 +85,11 @@ def _thumbnail(run: ComparedRun, folder: Path, out: Path) -> bytes | None:
     kept = _kept(run, out)
     if kept.is_file():
         return kept.read_bytes()
-    plan = small_plan(folder / "plan.npz")
+    plan = _small_plan(folder / "plan.npz")
     return None if plan is None else thumbnail(plan)
 
 
-def small_plan(path: Path) -> SmallPlan | None:
+def _small_plan(path: Path) -> SmallPlan | None:
     """Return a stored plan on cells of about 12 mm; None where it cannot be read."""
     try:
         plan = read_plan(path)
@@ -97,37 +97,25 @@ def small_plan(path: Path) -> SmallPlan | None:
         return None
     step = max(1, round(_SMALL_CELL_M / plan.grid.cell_m))
     size = (max(1, plan.grid.cols // step), max(1, plan.grid.rows // step))
-    shares = [
+    shares = (
         np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_AREA), np.float32)
         for share in (plan.swept, plan.free, plan.hidden, plan.reachable)
-    ]
-    return SmallPlan(plan.grid.cell_m * step, *shares)
+    )
+    return SmallPlan(*shares)
 
 
-def miss_maps(comparison: Comparison, season: Path) -> Iterator[MissMap]:
+def _miss_maps(comparison: Comparison, season: Path) -> Iterator[MissMap]:
     """Yield for each compared robot of one room how often each place was missed, for up to 30 robots."""
     if len(comparison.rooms) > 1 or len(comparison.robots) > MOST_MAPS:
         return
-    by_robot: dict[str, list[ComparedRun]] = defaultdict(list)
-    for run in comparison.runs:
-        if run.left_out is None:
-            by_robot[run.robot].append(run)
     for robot in comparison.robots:
-        plans = [small_plan(season / run.folder / "plan.npz") for run in by_robot[robot.robot]]
-        alike = [plan for plan in plans if plan is not None and plan.swept.shape == (plans[0] or plan).swept.shape]
-        if alike:
-            yield _miss_map(robot.robot, alike)
-
-
-def _miss_map(robot: str, plans: Sequence[SmallPlan]) -> MissMap:
-    missed = np.zeros_like(plans[0].swept)
-    shown = np.zeros_like(missed)
-    for plan in plans:
-        visible = np.maximum(plan.free - plan.hidden, 0)
-        missed += visible * (1 - np.minimum(plan.swept, 1))
-        shown += visible
-    share = np.where(shown > 0.5, missed / np.maximum(shown, 1e-6), np.nan).astype(np.float32)
-    return MissMap(robot, len(plans), plans[0].cell_m, share, plans[0].free)
+        own = [run for run in comparison.runs if run.robot == robot.robot and run.left_out is None]
+        plans = [season / run.folder / "plan.npz" for run in own]
+        try:
+            floors = [(read_floor_blocks(path), read_swept_blocks(path)) for path in plans]
+        except BadInput:  # moved away since they were compared: the page says which
+            continue
+        yield MissMap(robot.robot, len(floors), missed_share(floors), floors[0][0].free)
 
 
 def _method(comparison: Comparison) -> dict[str, str]:

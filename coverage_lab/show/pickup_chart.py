@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from coverage_lab.job import Quantity
 from coverage_lab.pickup.values import SINGLE_RUN, PickupResult, PickupSummary
+from coverage_lab.show.chart_style import plain, short, unit
 from coverage_lab.show.palette import CAUTION, INK, PAPER, RULE, SOFT, SWEPT, Colour
 
 # Robots differ in shape as well as in lightness, so that a grey copy reads the same.
 _MARKERS = ("o", "s", "D", "^", "v", "P", "X", "*")
 _TONES: tuple[Colour, ...] = (SWEPT.unlit, CAUTION, SOFT, INK)
 _OVERALL = "overall"
-_DPI = 150
 _MOST_ON_A_CHART = len(_MARKERS) * len(_TONES)
 
 
@@ -34,17 +32,18 @@ def pickup_chart(results: Sequence[PickupResult]) -> Figure:
     floors = [floor for floor in _in_order(results, "floors") if any(one.floor == floor for one in summaries)]
     robots = list(dict.fromkeys(one.robot for one in summaries))[:_MOST_ON_A_CHART]
     soils = [*_in_order(results, "soils"), None]
-    figure = Figure(figsize=(2.2 + 3.1 * len(floors), 4.4), layout="constrained", facecolor=_rgb(PAPER))
+    figure = Figure(figsize=(2.2 + 3.1 * len(floors), 4.4), layout="constrained", facecolor=unit(PAPER))
     panels = figure.subplots(1, len(floors), sharey=True, squeeze=False)[0]
     for panel, floor in zip(panels, floors, strict=True):
-        _style(panel)
-        panel.set_title(floor, loc="left", fontsize=10, color=_rgb(INK))
+        plain(panel, "y")
+        panel.tick_params(labelsize=8)
+        panel.set_title(floor, loc="left", fontsize=10, color=unit(INK))
         for place, soil in enumerate(soils):
             these = {one.robot: one for one in summaries if (one.floor, one.soil) == (floor, soil)}
             _side_by_side(panel, place, these, robots)
         panel.set_xticks(range(len(soils)), [_OVERALL if soil is None else soil.replace(" ", "\n") for soil in soils])
         panel.set_xlim(-0.6, len(soils) - 0.4)
-        panel.axvspan(len(soils) - 1.5, len(soils) - 0.4, color=_rgb(RULE), alpha=0.35, linewidth=0, zorder=0)
+        panel.axvspan(len(soils) - 1.5, len(soils) - 0.4, color=unit(RULE), alpha=0.35, linewidth=0, zorder=0)
     panels[0].set_ylabel("pickup, % of the soil spread", fontsize=9)
     _legend(figure, robots)
     return figure
@@ -63,12 +62,12 @@ def pickup_against_coverage(
         return None
     floors = [floor for floor in _in_order(results, "floors") if any(one.floor == floor for one in overall)]
     robots = list(dict.fromkeys(one.robot for one in overall))[:_MOST_ON_A_CHART]
-    figure = Figure(figsize=(1.4 + 3.1 * len(floors), 3.9), layout="constrained", facecolor=_rgb(PAPER))
+    figure = Figure(figsize=(1.4 + 3.1 * len(floors), 3.9), layout="constrained", facecolor=unit(PAPER))
     panels = figure.subplots(1, len(floors), sharex=True, sharey=True, squeeze=False)[0]
     for panel, floor in zip(panels, floors, strict=True):
-        _style(panel)
-        panel.xaxis.grid(True, color=_rgb(RULE), linewidth=0.6)
-        panel.set_title(floor, loc="left", fontsize=10, color=_rgb(INK))
+        plain(panel, "both")
+        panel.tick_params(labelsize=8)
+        panel.set_title(floor, loc="left", fontsize=10, color=unit(INK))
         for one in (one for one in overall if one.floor == floor and one.robot in robots):
             across = coverage[one.robot]
             _mark(panel, across.value, one, robots.index(one.robot), across, one.robot in single)
@@ -76,17 +75,6 @@ def pickup_against_coverage(
     panels[0].set_ylabel("overall pickup, %", fontsize=9)
     _legend(figure, robots)
     return figure
-
-
-def figure_files(figure: Figure, stem: str) -> dict[str, bytes]:
-    """Return a figure as STEM.png and STEM.svg; the same figure gives the same bytes."""
-    files = {}
-    with rc_context({"svg.hashsalt": "coverage-lab", "svg.fonttype": "none"}):
-        for ending, facts in (("png", {"Software": None}), ("svg", {"Date": None, "Creator": None})):
-            content = io.BytesIO()
-            figure.savefig(content, format=ending, dpi=_DPI, metadata=facts)
-            files[f"{stem}.{ending}"] = content.getvalue()
-    return files
 
 
 def _in_order(results: Sequence[PickupResult], names: str) -> list[str]:
@@ -120,12 +108,12 @@ def _reach(value: float, quantity: Quantity) -> list[list[float]]:
 
 
 def _look(index: int) -> tuple[str, tuple[float, float, float]]:
-    return _MARKERS[index % len(_MARKERS)], _rgb(_TONES[index % len(_TONES)])
+    return _MARKERS[index % len(_MARKERS)], unit(_TONES[index % len(_TONES)])
 
 
 def _legend(figure: Figure, robots: Sequence[str]) -> None:
-    marks = [_key(robot, *_look(index)) for index, robot in enumerate(robots)]
-    hollow = _key(SINGLE_RUN, "o", _rgb(SOFT), "none")
+    marks = [_key(short(robot), *_look(index)) for index, robot in enumerate(robots)]
+    hollow = _key(SINGLE_RUN, "o", unit(SOFT), "none")
     text = "bars: 95 % intervals"
     notes = Line2D([], [], linestyle="none", label=text)
     figure.legend(handles=[*marks, hollow, notes], loc="outside lower left", ncols=6, frameon=False, fontsize=8)
@@ -133,18 +121,3 @@ def _legend(figure: Figure, robots: Sequence[str]) -> None:
 
 def _key(label: str, marker: str, tone: tuple[float, float, float], face: str | None = None) -> Line2D:
     return Line2D([], [], linestyle="none", marker=marker, color=tone, markerfacecolor=face or tone, label=label)
-
-
-def _style(panel: Axes) -> None:
-    panel.set_facecolor((1, 1, 1))
-    panel.yaxis.grid(True, color=_rgb(RULE), linewidth=0.6)
-    panel.set_axisbelow(True)
-    panel.tick_params(labelsize=8, color=_rgb(SOFT), labelcolor=_rgb(INK))
-    for name, side in panel.spines.items():
-        side.set_visible(name in ("left", "bottom"))
-        side.set_color(_rgb(SOFT))
-
-
-def _rgb(colour: Colour) -> tuple[float, float, float]:
-    red, green, blue = colour
-    return red / 255, green / 255, blue / 255

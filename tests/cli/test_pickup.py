@@ -104,7 +104,7 @@ def test_scored_sheets_share_a_chart_and_the_comparison_shows_them(lab: Lab, tmp
     assert ">wren<" in drawn
     (season / "pickup" / "bed-hair.json").write_text('{"schema": "coverage-lab/hair/1"}', encoding="utf-8")
     assert lab.run("compare", season).code == 0  # hair on a picture is no trouble
-    assert {path.name for path in (season / "comparison").glob("pickup*")} == {
+    assert {path.name for path in (season / "comparison" / "charts").glob("pickup*")} == {
         f"{name}.{ending}" for name in ("pickup", "pickup-against-coverage") for ending in ("png", "svg")
     }
 
@@ -118,7 +118,7 @@ def test_coverage_of_one_run_each_is_drawn_too(lab: Lab, tmp_path: Path):
     fill_in(season / "pickup" / "heron.csv")
     lab.run("pickup", "score", season / "pickup" / "heron.csv")
     lab.run("compare", season)
-    assert (season / "comparison" / "pickup-against-coverage.png").is_file()
+    assert (season / "comparison" / "charts" / "pickup-against-coverage.png").is_file()
 
 
 def test_hair_is_measured_and_drawn(lab: Lab, tmp_path: Path):

@@ -214,6 +214,15 @@ def test_rooms_are_compared_apart_unless_told(season: Path):
     assert any("2 rooms" in line for line in mixed.warnings)
 
 
+def test_a_room_of_other_trials_alone_is_no_comparison(season: Path):
+    for path in sorted((season / N3 / "results").glob("*/measures.json")):
+        change(path, "run", "trial", to="avoidance")
+        change(path.with_name("made.json"), "stamps", to={"room": ["../rooms/pen.geojson", 1, 1]})
+        change(path.with_name("made.json"), "sha256", "room", to="ef" * 32)
+    assert only(season).rooms == ("room",)
+    assert only(season, trial="avoidance").rooms == ("pen",)
+
+
 def test_rooms_of_one_name_are_told_apart(season: Path):
     change(season / N3 / "results" / "avocet-3" / "made.json", "sha256", "room", to="cd" * 32)
     assert [one.rooms for one in compare(season)] == [("room abababab",), ("room cdcdcdcd",)]

@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 
 from coverage_lab.job import Quantity
 from coverage_lab.pickup.values import Balance, PickupResult, PickupSummary
-from coverage_lab.show.pickup_chart import figure_files, pickup_against_coverage, pickup_chart
+from coverage_lab.show.chart_style import figure_files
+from coverage_lab.show.pickup_chart import pickup_against_coverage, pickup_chart
 
 
 def summary(robot: str, floor: str, soil: str | None, percent: float, half: float | None) -> PickupSummary:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,6 @@ from coverage_lab.measures.values import Measures
 class SmallPlan:
     """A run's floor in small: shares of cells in [0, 1], (rows, cols), row 0 at the north edge."""
 
-    cell_m: float
     swept: NDArray[np.float32]
     free: NDArray[np.float32]
     hidden: NDArray[np.float32]
@@ -37,8 +36,7 @@ class MissMap:
 
     robot: str
     runs: int
-    cell_m: float
-    missed: NDArray[np.float32]  # (rows, cols) share of the runs that show the place, 0-1; nan where none does
+    missed: NDArray[np.float32]  # (rows, cols) share of the runs that show the place, 0-1; nan where none shows floor
     free: NDArray[np.float32]  # (rows, cols): 0 = furniture, walls
 
 
@@ -54,4 +52,3 @@ class Chart:
 
 
 Runs = Mapping[str, ShownRun]  # by key
-Maps = Sequence[MissMap]
