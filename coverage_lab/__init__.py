@@ -18,18 +18,19 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from coverage_lab.files.night import read_night
     from coverage_lab.files.sheet import read_runs
-    from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
+    from coverage_lab.run import MeasuredRun, measure
+    from coverage_lab.setting import SetUp, set_up
 
 __all__ = ["MeasuredRun", "SetUp", "__version__", "measure", "read_night", "read_runs", "set_up"]
 __version__ = "0.1.0"
 
 _HOME = {
     "MeasuredRun": "coverage_lab.run",
-    "SetUp": "coverage_lab.run",
+    "SetUp": "coverage_lab.setting",
     "measure": "coverage_lab.run",
     "read_night": "coverage_lab.files.night",
     "read_runs": "coverage_lab.files.sheet",
-    "set_up": "coverage_lab.run",
+    "set_up": "coverage_lab.setting",
 }
 
 

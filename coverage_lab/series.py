@@ -26,7 +26,7 @@ from coverage_lab.frames.stack import frames_of
 from coverage_lab.frames.stamps import read_stamps
 from coverage_lab.frames.video import CLIP, content_digest, spans_s, takes, video_times
 from coverage_lab.job import Bar, CameraSetup, Quality
-from coverage_lab.measures.coverage import area_m2
+from coverage_lab.measures.coverage import area_m2, covered_percent
 from coverage_lab.measures.growth import (
     FrameSpan,
     first_everywhere,
@@ -191,16 +191,21 @@ def bridged(exposure: Exposure, plan: FloorPlan, bar: Bar) -> ShareArray | None:
     return np.asarray(np.minimum(share, plan.free_share), np.float32)
 
 
-def blind_m2(exposure: Exposure, bar: Bar) -> float:
-    """Return how much floor may have been passed over in gaps of which nothing was found, square metres."""
-    if exposure.series is None or exposure.times is None:
+def blind_share(exposure: Exposure, swept: ShareArray, plan: FloorPlan, bar: Bar) -> float:
+    """Return the share of visible floor that may have been swept in gaps of which nothing was found.
+
+    A robot may have passed over missed floor as well as over swept floor.
+    """
+    covered = covered_percent(swept, plan.visible_share)
+    if exposure.series is None or exposure.times is None or covered is None:
         return 0.0
     blind_s = blind_times_s(exposure.times)
     start_s, end_s = np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s)
     unknown = [gap.join is None and not gap.turned for gap in exposure.series.gaps]
     lost_s = float(blind_s[unknown].sum())
     lost_s += sum(float(np.nan_to_num(end_s[at] - start_s[at])) for at in exposure.unreadable)
-    return bar.nozzle_m * USUAL_M_S * lost_s
+    passed_m2 = bar.nozzle_m * USUAL_M_S * lost_s
+    return (1 - covered / 100) * passed_m2 / area_m2(np.ones_like(swept), plan)
 
 
 def first_swept(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> NDArray[np.uint16] | None:

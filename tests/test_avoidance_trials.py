@@ -18,7 +18,8 @@ from coverage_lab.errors import ExitCode
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.measures.values import DecoyFound, Measures
-from coverage_lab.run import measure, set_up
+from coverage_lab.run import measure
+from coverage_lab.setting import set_up
 from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season
 from coverage_lab.simulate.pens import pen

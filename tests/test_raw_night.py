@@ -11,7 +11,8 @@ from raw_files import BLACK, WHITE, write_dng
 
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
-from coverage_lab.run import measure, set_up
+from coverage_lab.run import measure
+from coverage_lab.setting import set_up
 from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK

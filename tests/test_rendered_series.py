@@ -18,7 +18,8 @@ from coverage_lab.files.measures import measures_from_json, measures_to_json
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.measures.values import Measures
-from coverage_lab.run import MeasuredRun, measure, set_up
+from coverage_lab.run import MeasuredRun, measure
+from coverage_lab.setting import set_up
 
 SERIES = ("series-lanes", "series-bounce")
 

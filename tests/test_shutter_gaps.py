@@ -16,7 +16,8 @@ from coverage_lab.files.sheet import read_runs
 from coverage_lab.job import Quantity
 from coverage_lab.measures.values import Coverage, Measures
 from coverage_lab.room.room import Room
-from coverage_lab.run import measure, set_up
+from coverage_lab.run import measure
+from coverage_lab.setting import set_up
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK
 from coverage_lab.simulate.rooms import corner_markers

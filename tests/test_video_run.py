@@ -11,7 +11,8 @@ import pytest
 
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
-from coverage_lab.run import measure, set_up
+from coverage_lab.run import measure
+from coverage_lab.setting import set_up
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK
 from coverage_lab.simulate.rooms import study

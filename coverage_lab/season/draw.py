@@ -17,7 +17,8 @@ from coverage_lab.measures.values import Measures
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Room
-from coverage_lab.run import MeasuredRun, SetUp, lay_out, look
+from coverage_lab.run import MeasuredRun
+from coverage_lab.setting import SetUp, lay_out, look
 from coverage_lab.show.intime import Growth, RunInTime
 from coverage_lab.show.overlay import draw_overlay, encode_png
 from coverage_lab.show.plate import draw_plate

@@ -14,7 +14,7 @@ from coverage_lab.files.room import Draft, read_draft
 from coverage_lab.frames.read import read_frame
 from coverage_lab.job import Night
 from coverage_lab.room.grid import FloorGrid
-from coverage_lab.run import locate
+from coverage_lab.setting import locate
 from coverage_lab.show.trace import FloorPicture, trace_page
 from coverage_lab.trails.rectify import floor_per_pixel_m, plan_view, seen_area
 

@@ -24,9 +24,10 @@ from coverage_lab.files.results import PlanArrays, write_results
 from coverage_lab.frames.read import read_frame
 from coverage_lab.job import Night, Quality, Run
 from coverage_lab.measures.values import Measures
-from coverage_lab.run import MeasuredRun, SetUp, measure, set_up
+from coverage_lab.run import MeasuredRun, measure
 from coverage_lab.season import ledger
 from coverage_lab.season.draw import draw_all
+from coverage_lab.setting import SetUp, set_up
 
 LIBRARIES = (cv2, np, scipy, shapely)
 

@@ -29,7 +29,8 @@ from coverage_lab.measures.contact import after, contacts, time_s, track_clearan
 from coverage_lab.measures.values import DecoyFound
 from coverage_lab.room.room import Decoy, Room
 from coverage_lab.room.track import Track, driven_m
-from coverage_lab.run import measure, set_up
+from coverage_lab.run import measure
+from coverage_lab.setting import set_up
 from coverage_lab.simulate.avoiding import BEHAVIOURS
 from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season

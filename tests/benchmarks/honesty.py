@@ -38,7 +38,8 @@ from coverage_lab.room.bounce import bounce_path
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Marker, Obstacle, Room
-from coverage_lab.run import MARGIN_M, MeasuredRun, measure, set_up
+from coverage_lab.run import MeasuredRun, measure
+from coverage_lab.setting import MARGIN_M, set_up
 from coverage_lab.simulate.drives import Motion, follow, lanes, laps, start_near, timed
 from coverage_lab.simulate.exposure import Exposure, expose
 from coverage_lab.simulate.reference import reference_frame

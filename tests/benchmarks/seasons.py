@@ -9,13 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from coverage_lab.files.plan import PlanArrays
-from coverage_lab.run import MeasuredRun, SetUp, measure
+from coverage_lab.run import MeasuredRun, measure
 from coverage_lab.season import work
 from coverage_lab.season.batch import measure_all
 from coverage_lab.season.jobs import find_jobs
 from coverage_lab.season.pool import Here
 from coverage_lab.season.summary import Summary
 from coverage_lab.season.wanted import look_through
+from coverage_lab.setting import SetUp
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK
 from coverage_lab.simulate.rooms import study

@@ -23,7 +23,8 @@ from coverage_lab.job import Bar, CameraSetup, Night, Robot, Run, Settings
 from coverage_lab.room.bounce import bounce_path
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area, Obstacle, Room
-from coverage_lab.run import MeasuredRun, SetUp, lay_out, measure
+from coverage_lab.run import MeasuredRun, measure
+from coverage_lab.setting import SetUp, lay_out
 from coverage_lab.simulate.cameras import ceiling_camera
 from coverage_lab.simulate.drives import Motion, follow, lanes, laps, start_near, timed
 from coverage_lab.simulate.exposure import Exposure, expose

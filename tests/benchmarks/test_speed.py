@@ -19,7 +19,7 @@ from threadpoolctl import threadpool_limits
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.run import measure as measure_run
-from coverage_lab.run import set_up
+from coverage_lab.setting import set_up
 from coverage_lab.show.overlay import draw_overlay, encode_png
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK

@@ -1,0 +1,144 @@
+"""What the runs of a night share: room, camera, dark and ambient frames; and the floor as one robot finds it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from coverage_lab.camera.fit import FittedCamera, focal_prior_px
+from coverage_lab.camera.locate import locate_camera
+from coverage_lab.camera.model import Camera, Lens
+from coverage_lab.camera.moved import plan_shift_m
+from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.lens import read_lens
+from coverage_lab.files.room import read_room
+from coverage_lab.frames.read import Frame, read_frame
+from coverage_lab.job import Night, Robot, Run
+from coverage_lab.remarks import moved_camera
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import FloorPlan, floor_plan
+from coverage_lab.room.room import Marker, Room
+from coverage_lab.series import Exposure, Shared, check_size, expose
+from coverage_lab.trails.moved_decoys import moved_decoys
+from coverage_lab.trails.rectify import seen_area
+
+MARGIN_M = 0.05  # of floor drawn around the room
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetUp:
+    """What the runs of a night share: room, camera, and the frames that are taken off every exposure."""
+
+    night: Night
+    room: Room
+    camera: FittedCamera
+    image_size: tuple[int, int]
+    dark: Frame | None
+    ambient: Frame | None
+    digests: dict[str, str]  # SHA-256 of each shared file's content
+    camera_after: Camera | None = None  # as the second reference frame shows it
+    moved_decoys: tuple[str, ...] = ()  # that the second reference frame shows elsewhere
+    last_plan: dict[Robot, FloorPlan] = field(default_factory=dict)
+
+
+def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
+    """Read what the night's runs share, and fit the camera to the markers in the reference frame.
+
+    With hand-picked corners alone the night needs no reference frame: a frame of its `runs` then tells the size.
+    Raises BadInput for files that do not make sense, UnreadableFrame, and Refused where the camera cannot be found.
+    """
+    room = read_room(night.room)
+    lens = None if night.lens is None else read_lens(night.lens)
+    reference = read_frame(night.reference or runs[0].frames[0])
+    height, width = reference.light.shape
+    after, dark, ambient = (
+        None if path is None else read_frame(path) for path in (night.reference_after, night.dark, night.ambient)
+    )
+    shared = {"reference": reference, "reference_after": after, "dark": dark, "ambient": ambient}
+    digests = {name: frame.digest for name, frame in shared.items() if frame is not None}
+    for frame in (after, dark, ambient):
+        if frame is not None:
+            check_size(frame, (width, height), reference.path)
+    camera, camera_after = locate(reference, night, room.markers, lens), None
+    decoys: tuple[str, ...] = ()
+    if after is not None:
+        camera_after = locate(after, night, room.markers, lens).fit.camera
+        corners_m = np.array(room.floor.exterior.coords)[:, :2]
+        moved = moved_camera(plan_shift_m(camera.fit.camera, camera_after, corners_m, 0.0))
+        camera = replace(camera, quality=(*camera.quality, *moved))
+        if night.reference is not None:
+            decoys = moved_decoys(room, (reference.light, camera.fit.camera), (after.light, camera_after))
+    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after, decoys)
+
+
+def look(run: Run, setting: SetUp, plan: FloorPlan) -> Exposure:
+    """Read a run's frames and lift them to the height of the robot's bar.
+
+    Raises UnreadableFrame, and BadInput for a frame of another size than the night's.
+    """
+    night = setting.night
+    shared = Shared(
+        folder=night.folder,
+        camera=setting.camera.fit.camera,
+        size=setting.image_size,
+        like=night.reference or run.frames[0],
+        dark=setting.dark,
+        ambient=setting.ambient,
+        setup=night.camera,
+    )
+    return expose(run.frames, shared, plan, night.robots[run.robot].bar, run.duration_s)
+
+
+def lay_out(setting: SetUp, robot: Robot) -> FloorPlan:
+    """Lay out the floor for one robot: what is free, reachable for it, and visible at the height of its bar.
+
+    The last robot's is kept, since its repeats mostly follow. Raises BadInput if the bar is not below the camera.
+    """
+    if robot not in setting.last_plan:
+        setting.last_plan.clear()
+        setting.last_plan[robot] = _laid_out(setting, robot)
+    return setting.last_plan[robot]
+
+
+def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
+    camera = setting.camera.fit.camera
+    if robot.bar.height_m >= camera.centre_m[2]:
+        wrong = f"the bar ({robot.bar.height_m:.3f} m) is not below the camera ({camera.centre_m[2]:.3f} m)"
+        raise BadInput(Problem(setting.night.folder, f"robot.{robot.name}.bar_height_mm", wrong, "Measure it again"))
+    return floor_plan(
+        setting.room,
+        body_diameter_m=robot.body_diameter_m,
+        body_height_m=robot.body_height_m,
+        nozzle_m=robot.bar.nozzle_m,
+        forward_m=robot.bar.forward_m,
+        bar_height_m=robot.bar.height_m,
+        camera_centre_m=tuple(camera.centre_m),
+        seen=seen_area(camera, robot.bar.height_m),
+        grid=FloorGrid.over(setting.room.floor, setting.night.settings.cell_m, MARGIN_M),
+    )
+
+
+def locate(reference: Frame, night: Night, markers: Sequence[Marker], lens: Lens | None) -> FittedCamera:
+    """Fit the camera to what a lights-on frame shows; errors name the file they are about.
+
+    Raises BadInput and Refused as `locate_camera` does.
+    """
+    markers = () if night.reference is None else markers
+    try:
+        return locate_camera(
+            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
+        )
+    except BadInput as error:
+        files = {"lens": night.lens}
+        problems = [replace(problem, path=files.get(problem.field, night.room)) for problem in error.problems]
+        raise BadInput(problems) from None
+
+
+def _focal(reference: Frame) -> tuple[float, float] | None:
+    exif = reference.exif
+    if exif is None or exif.focal_length_35mm is None:
+        return None
+    height, width = reference.light.shape
+    return focal_prior_px(exif.focal_length_35mm, (width, height))
