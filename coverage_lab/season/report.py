@@ -8,14 +8,15 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from coverage_lab.compare.floor import missed_share
 from coverage_lab.compare.values import ComparedRun, Comparison
 from coverage_lab.errors import BadInput
 from coverage_lab.files.measures import measures_from_json, read_measures
 from coverage_lab.files.plan import read_floor_blocks, read_plan, read_swept_blocks
-from coverage_lab.files.store import write_files
-from coverage_lab.measures.values import Measures
+from coverage_lab.files.store import write_file, write_files
+from coverage_lab.measures.values import Timing
 from coverage_lab.show.report.charts import all_charts
 from coverage_lab.show.report.page import MOST_INLINED, report_page, thumbnail_uri
 from coverage_lab.show.report.small import thumbnail
@@ -23,6 +24,7 @@ from coverage_lab.show.report.values import Chart, MissMap, ShownRun, SmallPlan
 
 NAME = "report.html"
 THUMBNAILS = "thumbnails"
+MOST_POCKETS = 6  # of a run, the largest
 MOST_MAPS = 30  # robots whose misses are mapped
 _SMALL_CELL_M = 0.012
 
@@ -30,29 +32,21 @@ _SMALL_CELL_M = 0.012
 def write_report(comparison: Comparison, season: Path, out: Path) -> tuple[Path, ...]:
     """Write report.html, its charts and its small pictures into `out`; return the page and the charts.
 
-    Results are read one after the other. Small pictures are drawn once and kept by the digest of the numbers. Raises
-    CannotWrite.
+    Results are read one after the other, and little is kept of each. Small pictures are drawn once and kept by the
+    digest of the numbers. Raises CannotWrite.
     """
-    runs: dict[str, ShownRun] = {}
-    fresh: dict[Path, bytes] = {}
-    for run in comparison.runs:
-        shown = _shown(run, season, out)
-        if shown is None:
-            continue
-        runs[run.key] = shown
-        kept = _kept(run, out)
-        if shown.thumbnail is not None and not kept.is_file():
-            fresh[kept] = shown.thumbnail
-    charts = all_charts(comparison, runs, tuple(_miss_maps(comparison, season)))
-    inlined = len(runs) <= MOST_INLINED
+    found = ((run, _shown(run, season, out)) for run in comparison.runs)
+    runs = {run.key: shown for run, shown in found if shown is not None}
+    pictures = {run.key: path for run in comparison.runs if (path := _thumbnail(run, season, out)) is not None}
+    inlined = len(pictures) <= MOST_INLINED
     thumbnails = {
-        run.key: thumbnail_uri(shown.thumbnail) if inlined else f"{THUMBNAILS}/{_kept(run, out).name}"
-        for run in comparison.runs
-        if (shown := runs.get(run.key)) is not None and shown.thumbnail is not None
+        key: thumbnail_uri(path.read_bytes()) if inlined else f"{THUMBNAILS}/{path.name}"
+        for key, path in pictures.items()
     }
+    charts = all_charts(comparison, runs, tuple(_miss_maps(comparison, season)))
     page = report_page(comparison, charts, runs, thumbnails, _method(comparison))
     written = {out / NAME: page.encode(), **_chart_files(charts, out)}
-    write_files({**fresh, **written})
+    write_files(written)
     return tuple(written)
 
 
@@ -65,28 +59,40 @@ def _chart_files(charts: Sequence[Chart], out: Path) -> dict[Path, bytes]:
     }
 
 
-def _kept(run: ComparedRun, out: Path) -> Path:
-    return out / THUMBNAILS / f"{run.measures_sha256[:20]}.png"
-
-
 def _shown(run: ComparedRun, season: Path, out: Path) -> ShownRun | None:
     """Return what the page shows of a run; None where its results are gone."""
     folder = season / run.folder
     try:
-        measures: Measures = measures_from_json(read_measures(folder / "measures.json"))
+        measures = measures_from_json(read_measures(folder / "measures.json"))
     except (BadInput, KeyError, TypeError, ValueError):
         return None
     overlay = folder / "overlay.png"
-    link = Path(os.path.relpath(overlay, out)).as_posix() if overlay.is_file() else None
-    return ShownRun(measures, _thumbnail(run, folder, out), link)
+    pockets = sorted(measures.pockets or (), key=lambda one: -one.diameter_mm.value)
+    return ShownRun(
+        overlay=Path(os.path.relpath(overlay, out)).as_posix() if overlay.is_file() else None,
+        pockets=tuple(pockets[:MOST_POCKETS]),
+        all_pockets=len(pockets),
+        passes=measures.passes,
+        pattern=measures.pattern,
+        growth=_growth(measures.timing),
+    )
 
 
-def _thumbnail(run: ComparedRun, folder: Path, out: Path) -> bytes | None:
-    kept = _kept(run, out)
-    if kept.is_file():
-        return kept.read_bytes()
-    plan = _small_plan(folder / "plan.npz")
-    return None if plan is None else thumbnail(plan)
+def _growth(timing: Timing | None) -> NDArray[np.float32] | None:
+    if timing is None or not timing.growth or timing.growth[0].t_s is None:
+        return None
+    return np.array([(point.t_s, point.percent) for point in timing.growth], np.float32)
+
+
+def _thumbnail(run: ComparedRun, season: Path, out: Path) -> Path | None:
+    """Return where a run's small picture is, drawn now if these numbers have none yet; None without a plan."""
+    kept = out / THUMBNAILS / f"{run.measures_sha256[:20]}.png"
+    if not kept.is_file():
+        plan = _small_plan(season / run.folder / "plan.npz")
+        if plan is None:
+            return None
+        write_file(kept, thumbnail(plan))
+    return kept
 
 
 def _small_plan(path: Path) -> SmallPlan | None:

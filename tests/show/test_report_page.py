@@ -14,13 +14,14 @@ from axe_playwright_python.sync_playwright import Axe
 from made_up_seasons import ROBOTS, write_season
 from playwright.sync_api import Browser, Page, Route
 
-from coverage_lab.compare.values import Comparison
+from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
 from coverage_lab.measures.values import GrowthPoint, Passes, Timing
 from coverage_lab.season.comparing import Wanted, compare_season
 from coverage_lab.season.index import open_index
 from coverage_lab.season.report import write_report
 from coverage_lab.season.reviewing import review_run
+from coverage_lab.show.report.page import interval_of
 
 HOSTILE = (
     "<img src=x onerror=alert(1)>",
@@ -128,6 +129,16 @@ def test_says_in_words_who_is_best_and_who_cannot_be_told_apart(
     assert "Left out: 1 run, each listed with its reason" in words
 
 
+def test_no_coverage_stands_without_its_interval(season: Path, report: Path, open_page: Callable[..., Opened]):
+    page = open_page(report).page
+    first = compared(season).runs[0]
+    low, high = interval_of(first, HEADLINE)
+    assert low < first.values[HEADLINE] < high
+    words = f"{low:.1f} to {high:.1f}"
+    assert words in page.locator("article.card", has_text=first.key).inner_text()
+    assert words in page.locator("#table tbody tr", has_text=first.key).inner_text()
+
+
 def test_refused_runs_stay_listed_with_their_reason(report: Path, open_page: Callable[..., Opened]):
     page = open_page(report).page
     row = page.locator("#table tbody tr", has_text="2031-02-11/knot-1")
@@ -141,7 +152,8 @@ def test_sorts_by_number_both_ways_and_by_keyboard(report: Path, open_page: Call
     column = page.locator("#table thead th").all_text_contents().index(head.text_content() or "")
 
     def numbers() -> list[float]:
-        return [float(row.locator("th, td").nth(column).inner_text()) for row in page.locator("#table tbody tr").all()]
+        cells = [row.locator("th, td").nth(column) for row in page.locator("#table tbody tr").all()]
+        return [float(cell.inner_text().split()[0]) for cell in cells]
 
     head.locator("button").focus()
     page.keyboard.press("Enter")
@@ -243,6 +255,7 @@ def test_one_robot_without_repeats_and_nothing_to_compare(tmp_path: Path, open_p
     write_season(season, ROBOTS[:1], repeats=1)
     opened = open_page(write_report(compared_all(season), season, season / "comparison")[0])
     assert "Compared: 1 run of 1 robot," in opened.page.inner_text("#summary")
+    assert "* of one run: the measuring alone" in opened.page.inner_text("#robots")
     review_run(season / "2031-02-11" / "avocet-1", "refused", "blurred", "mk")
     opened = open_page(write_report(compared_all(season), season, season / "comparison")[0])
     assert "No run is left to compare" in opened.page.inner_text("main")

@@ -98,11 +98,8 @@ def growth_curves(comparison: Comparison, runs: Runs) -> Figure | None:
 def _growth(comparison: Comparison, runs: Runs) -> dict[str, list[tuple[np.ndarray, np.ndarray]]]:
     curves: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
     for name, own in compared_runs(comparison).items():
-        for run in own:
-            timing = None if run.key not in runs else runs[run.key].measures.timing
-            if timing is None or not timing.growth or timing.growth[0].t_s is None:
-                continue
-            t_s = np.array([0.0, *(point.t_s or 0.0 for point in timing.growth)])
-            percent = np.array([0.0, *(point.percent for point in timing.growth)])
-            curves.setdefault(name, []).append((t_s, percent))
+        for points in (runs[run.key].growth for run in own if run.key in runs):
+            if points is not None:
+                t_s, percent = np.vstack([np.zeros((1, 2)), points]).T
+                curves.setdefault(name, []).append((t_s, percent))
     return curves

@@ -55,7 +55,7 @@ def visits(comparison: Comparison, runs: Runs) -> Figure | None:
 
 def _visits(runs: Runs, run: ComparedRun) -> list[float] | None:
     shown = runs.get(run.key)
-    passes = None if shown is None else shown.measures.passes
+    passes = None if shown is None else shown.passes
     if passes is None or passes.visits is None:
         return None
     shares = [passes.visits[name] for name in ("more", "twice", "once")]
@@ -86,7 +86,7 @@ def pattern_parts(comparison: Comparison, runs: Runs) -> Figure | None:
     names = ("alignment", "spacing", "straightness")
     parts: dict[str, list[list[float]]] = {}
     for name, own in compared_runs(comparison).items():
-        patterns = [runs[run.key].measures.pattern for run in own if run.key in runs]
+        patterns = [runs[run.key].pattern for run in own if run.key in runs]
         parts[name] = [[getattr(one, part) for part in names] for one in patterns if one is not None]
     robots = [robot.robot for robot in comparison.robots if parts.get(robot.robot)][:MOST_ROBOTS]
     if not robots:

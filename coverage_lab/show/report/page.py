@@ -12,9 +12,9 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from coverage_lab.compare.values import HEADLINE, ComparedRun, Comparison, Difference, Measure, Robot, Summary
+from coverage_lab.measures.uncertainty import coverage_factor_95
 from coverage_lab.show.report.values import Chart, Runs
 
-MOST_POCKETS = 6  # of a run, the largest
 LARGEST_SVG = 200_000  # bytes
 MOST_INLINED = 1200  # thumbnails; of larger seasons they lie beside the page
 DASH = "—"
@@ -33,19 +33,18 @@ def report_page(
     says of how the numbers were made, label and text. Everything in it that people wrote is escaped; the page may run
     its own script only, and load pictures only (Content Security Policy Level 3, W3C).
     """
+    rows = [_row(number, run, runs, thumbnails) for number, run in enumerate(comparison.runs, 1)]
     script, style = _part("report.js"), _part("report.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"number": number, "span": span}
+    environment.filters |= {"number": number, "span": span, "interval_of": interval_of}
     return environment.from_string(_part("report.html")).render(
         comparison=comparison,
         headline=HEADLINE,
         words=summary_words(comparison),
         charts=[(chart, _chart_uri(chart)) for chart in charts],
         table_measures=[measure for measure in comparison.measures if measure.key != "coverage_percent"],
-        rows=[_row(run, runs, thumbnails) for run in comparison.runs],
-        robots=[_robot(robot, comparison) for robot in comparison.robots],
-        by_robot=_by_robot(comparison),
-        thumbnails=thumbnails,
+        rows=rows,
+        sections=_sections(comparison, rows),
         method=method,
         script=Markup(script),
         script_hash=Markup(_sha256(script)),
@@ -107,28 +106,67 @@ def span(bounds: tuple[float, float] | None, places: int = 1) -> str:
     return DASH if bounds is None else f"{number(bounds[0], places)} to {number(bounds[1], places)}"
 
 
-def _row(run: ComparedRun, runs: Runs, thumbnails: Mapping[str, str]) -> dict[str, Any]:
+def interval_of(run: ComparedRun, key: str) -> tuple[float, float] | None:
+    """Return the 95 % interval of one run's number, of the measuring alone; None where none is stated."""
+    if key not in run.values or key not in run.u:
+        return None
+    reach = coverage_factor_95() * run.u[key]
+    return run.values[key] - reach, run.values[key] + reach
+
+
+def _row(number: int, run: ComparedRun, runs: Runs, thumbnails: Mapping[str, str]) -> dict[str, Any]:
     shown = runs.get(run.key)
-    pockets = () if shown is None or shown.measures.pockets is None else shown.measures.pockets
     return {
+        "number": number,
         "run": run,
         "verdict": run.verdict if run.left_out is None or run.verdict != "measured" else "left out",
         "quality": sorted({remark.code for remark in run.quality if remark.level != "note"}),
         "overlay": None if shown is None else shown.overlay,
         "thumbnail": thumbnails.get(run.key),
-        "pockets": sorted(pockets, key=lambda one: -one.diameter_mm.value)[:MOST_POCKETS],
-        "all_pockets": len(pockets),
+        "pockets": () if shown is None else shown.pockets,
+        "all_pockets": 0 if shown is None else shown.all_pockets,
     }
 
 
-def _robot(robot: Robot, comparison: Comparison) -> dict[str, Any]:
-    """What the page says of one robot, its differences from others among it."""
-    families = [family for family in (comparison.tukey, comparison.dunnett) if family is not None]
-    differences = [one for family in families for one in family.differences if robot.robot in (one.robot, one.against)]
-    lines: list[tuple[Measure, Summary]] = [
-        (measure, robot.summaries[measure.key]) for measure in comparison.measures if measure.key in robot.summaries
+def _sections(comparison: Comparison, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return what the page says of each robot, the ranked ones first, then those of which no run is compared."""
+    own: dict[str, list[Mapping[str, Any]]] = {robot.robot: [] for robot in comparison.robots}
+    for row in rows:
+        own.setdefault(row["run"].robot, []).append(row)
+    ranked = {robot.robot: robot for robot in comparison.robots}
+    differences: dict[str, list[dict[str, Any]]] = {}
+    for family in (one for one in (comparison.tukey, comparison.dunnett) if one is not None):
+        for difference in family.differences:
+            for name in (difference.robot, difference.against):
+                differences.setdefault(name, []).append(_seen_from(name, difference))
+    scores = {} if comparison.scorecard is None else {one.robot: one.score for one in comparison.scorecard.robots}
+    return [
+        {
+            "number": number,
+            "name": name,
+            "robot": ranked.get(name),
+            "score": scores.get(name),
+            "rows": its_rows,
+            "lines": _lines(ranked[name], comparison, its_rows) if name in ranked else [],
+            "differences": differences.get(name, []),
+        }
+        for number, (name, its_rows) in enumerate(own.items(), 1)
     ]
-    return {"robot": robot, "lines": lines, "differences": [_seen_from(robot.robot, one) for one in differences]}
+
+
+def _lines(
+    robot: Robot, comparison: Comparison, rows: Sequence[Mapping[str, Any]]
+) -> list[tuple[Measure, Summary, tuple[float, float] | None]]:
+    """Return each measure of a robot, and of one that a single run has the interval of that run."""
+    lines = []
+    for measure in comparison.measures:
+        summary = robot.summaries.get(measure.key)
+        if summary is None:
+            continue
+        inside = (row["run"] for row in rows if row["run"].left_out is None and measure.key in row["run"].values)
+        alone = next(inside) if summary.n == 1 else None
+        lines.append((measure, summary, None if alone is None else interval_of(alone, measure.key)))
+    return lines
 
 
 def _seen_from(name: str, one: Difference) -> dict[str, Any]:
@@ -144,13 +182,6 @@ def _seen_from(name: str, one: Difference) -> dict[str, Any]:
         "not_judged": one.not_judged,
         "repeats_needed": one.repeats_needed,
     }
-
-
-def _by_robot(comparison: Comparison) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-    for run in comparison.runs:
-        found.setdefault(run.robot, []).append(run.key)
-    return found
 
 
 def _chart_uri(chart: Chart) -> str:

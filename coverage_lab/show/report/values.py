@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from coverage_lab.measures.values import Measures
+from coverage_lab.measures.values import Passes, Pattern, Pocket
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,13 +21,16 @@ class SmallPlan:
     reachable: NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ShownRun:
-    """A run on the page."""
+    """What the page and its charts show of a run beside the numbers that are compared; little, as there are many."""
 
-    measures: Measures
-    thumbnail: bytes | None  # PNG
     overlay: str | None  # the full picture, by its path from the page; None = it is not there
+    pockets: tuple[Pocket, ...]  # the largest
+    all_pockets: int
+    passes: Passes | None
+    pattern: Pattern | None
+    growth: NDArray[np.float32] | None  # (n, 2) seconds and percent after each frame; None without times
 
 
 @dataclass(frozen=True, slots=True, eq=False)
