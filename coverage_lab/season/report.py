@@ -66,16 +66,21 @@ def _shown(run: ComparedRun, season: Path, out: Path) -> ShownRun | None:
         measures = measures_from_json(read_measures(folder / "measures.json"))
     except (BadInput, KeyError, TypeError, ValueError):
         return None
-    overlay = folder / "overlay.png"
     pockets = sorted(measures.pockets or (), key=lambda one: -one.diameter_mm.value)
     return ShownRun(
-        overlay=Path(os.path.relpath(overlay, out)).as_posix() if overlay.is_file() else None,
+        overlay=_link(folder / "overlay.png", out),
+        growth_chart=_link(folder / "growth.png", out),
         pockets=tuple(pockets[:MOST_POCKETS]),
         all_pockets=len(pockets),
         passes=measures.passes,
         pattern=measures.pattern,
         growth=_growth(measures.timing),
     )
+
+
+def _link(path: Path, out: Path) -> str | None:
+    """Return how the page finds a picture; None where there is none."""
+    return Path(os.path.relpath(path, out)).as_posix() if path.is_file() else None
 
 
 def _growth(timing: Timing | None) -> NDArray[np.float32] | None:

@@ -45,6 +45,7 @@ def timed(season: Path, minutes: float) -> None:
         path.write_bytes(to_bytes(measures_to_json(replace(run, timing=timing, passes=passes))))
         overlay = np.full((900, 1400, 3), 40 + at * 3, np.uint8)
         cv2.imwrite(str(path.with_name("overlay.png")), overlay)
+        cv2.imwrite(str(path.with_name("growth.png")), overlay[:700, :1000])
 
 
 def compared(season: Path) -> Comparison:
@@ -189,6 +190,15 @@ def test_enlarges_a_picture_and_closes_by_escape(report: Path, open_page: Callab
     opened.page.keyboard.press("Escape")
     assert opened.page.locator("dialog[open]").count() == 0
     assert link.evaluate("(link) => link === document.activeElement")
+    assert opened.noises == []
+
+
+def test_a_runs_growth_is_a_click_away(report: Path, open_page: Callable[..., Opened]):
+    opened = open_page(report)
+    opened.page.get_by_role("link", name="How its coverage grew").first.click()
+    large = opened.page.locator("dialog[open] img")
+    assert large.evaluate("(img) => img.decode().then(() => img.naturalWidth)") == 1000
+    assert "How its coverage grew" in (large.get_attribute("alt") or "")
     assert opened.noises == []
 
 

@@ -122,6 +122,7 @@ def _row(number: int, run: ComparedRun, runs: Runs, thumbnails: Mapping[str, str
         "verdict": run.verdict if run.left_out is None or run.verdict != "measured" else "left out",
         "quality": sorted({remark.code for remark in run.quality if remark.level != "note"}),
         "overlay": None if shown is None else shown.overlay,
+        "growth_chart": None if shown is None else shown.growth_chart,
         "thumbnail": thumbnails.get(run.key),
         "pockets": () if shown is None else shown.pockets,
         "all_pockets": 0 if shown is None else shown.all_pockets,

@@ -26,6 +26,7 @@ class ShownRun:
     """What the page and its charts show of a run beside the numbers that are compared; little, as there are many."""
 
     overlay: str | None  # the full picture, by its path from the page; None = it is not there
+    growth_chart: str | None  # of a run of many frames, by its path from the page
     pockets: tuple[Pocket, ...]  # the largest
     all_pockets: int
     passes: Passes | None

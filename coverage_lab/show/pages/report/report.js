@@ -60,7 +60,7 @@ for (const link of document.querySelectorAll("a.enlarge")) {
     const picture = large.querySelector("img");
     const name = link.closest("article").querySelector("h4").textContent;
     picture.src = link.href;
-    picture.alt = `${name}: the annotated picture`;
+    picture.alt = link.querySelector("img") ? `${name}: the annotated picture` : `${name}: ${link.textContent}`;
     large.querySelector("p").textContent = name;
     large.showModal();
   });
