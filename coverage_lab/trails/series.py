@@ -64,7 +64,7 @@ class Series:
     light: Plane  # (rows, cols) of all frames together
     clip: float  # light from which on a value only says "at least so bright"
     first: NDArray[np.uint16]  # (rows, cols) number of the frame, from 1, in whose strip a cell first lay; 0 = none
-    visits: NDArray[np.uint8]  # (rows, cols) maximal runs of frames that a cell was swept in
+    visits: NDArray[np.uint8]  # (rows, cols) maximal runs of frames that a cell was swept in, 255 at most
     frames: tuple[FrameFacts, ...]
     gaps: tuple[Gap, ...]  # between a frame and the next
     filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
@@ -90,7 +90,8 @@ class Fold:
     _gaps: list[Gap] = field(default_factory=list)
     _filled: NDArray[np.uint16] = field(init=False)
     _clip: float = 0.0
-    _number: int = 0
+    _number: int = 0  # frames so far, with those that cannot be read
+    _added: int = 0  # without them
 
     def __post_init__(self) -> None:
         """Lay out the planes."""
@@ -116,7 +117,8 @@ class Fold:
         fresh = (self._first == 0) & (mask > 0)
         self._first[fresh] = self._number
         before = np.zeros_like(mask) if self._before is None else self._before.mask
-        self._visits += mask & (before ^ 1)
+        self._visits = np.asarray(cv2.add(self._visits, mask & (before ^ 1)), np.uint8)  # 255 stays 255
+        self._added += 1
         self._facts.append(self._look(smooth, mask, self._finder.coarse((view >= AT_CLIP * clip).astype(np.float32))))
         self._connect(mask)
 
@@ -130,7 +132,7 @@ class Fold:
 
     def done(self) -> Series:
         """Return the folded series."""
-        light = self._without_hot() if self._number >= FEWEST_FOR_HOT else self._light
+        light = self._without_hot() if self._added >= FEWEST_FOR_HOT else self._light
         once = one_pass(self._counts)
         # Passes in range add up to more than a single frame can hold, which is no burnt light. Only where each pass is
         # burnt by itself does light from the clip on say no more than "at least so bright".
@@ -210,5 +212,5 @@ class Fold:
         assert self._steady is not None
         extra = np.asarray(cv2.subtract(self._steady, cv2.medianBlur(self._steady, 5)), np.uint16)
         extra[extra < HOT_LIGHT] = 0
-        kept = self._light - np.float32(len(self._facts)) * resampled(extra, self._pixels)
+        kept = self._light - np.float32(self._added) * resampled(extra, self._pixels)
         return np.asarray(np.maximum(kept, 0))
