@@ -98,6 +98,7 @@ def after(track: Track, moment: Moment) -> Track:
         cut(track.centre_m),
         cut(np.unwrap(track.heading_rad)),
         np.concatenate([track.frame[first : first + 1], track.frame[rest]]),
+        track.followed[first:],
         track.u_m,
     )
 

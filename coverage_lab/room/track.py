@@ -18,14 +18,15 @@ SMALLEST_MOVE_M = 1e-6
 class Track:
     """Poses in the order of time; straight on, or turning on the spot, between two of them.
 
-    Where the robot went between two frames is not seen: the last pose of one and the first of the next are
-    neighbours all the same.
+    A leg that was not followed has two known ends; what the robot did between them is not known, but for its having
+    come from one to the other: inside a frame whose trail could not be told apart, or while the shutter was closed.
     """
 
     t_s: FloatArray  # (n,) from the first frame's start; NaN where no clock is known
     centre_m: FloatArray  # (n, 2), the turning centre
     heading_rad: FloatArray  # (n,), counter-clockwise from east
     frame: NDArray[np.intp]  # (n,) the frame that shows the pose, from 0 in the order of time
+    followed: NDArray[np.bool_]  # (n - 1,) whether the way from each pose to the next one is known
     u_m: float  # standard uncertainty of a place, along one axis
 
     @property

@@ -118,7 +118,7 @@ def _track(driver: Driver, room: Room, trial: int) -> Track:
     places = np.column_stack([np.interp(times, poses[:, 0], poses[:, axis]) for axis in (1, 2)])
     heading = np.interp(times, poses[:, 0], poses[:, 3])
     off = np.random.default_rng([trial, 9]).normal(0, TRACK_U_M, places.shape)
-    return Track(times, places + off, heading, np.arange(len(times)), TRACK_U_M)
+    return Track(times, places + off, heading, np.arange(len(times)), np.ones(len(times) - 1, bool), TRACK_U_M)
 
 
 def _spread(errors: Iterable[float], most: float, unit: str) -> str:

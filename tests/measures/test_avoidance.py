@@ -106,7 +106,9 @@ def lanes(*y_m: float, east_m: float = 1.85) -> Track:
     heading = np.unwrap(np.repeat(np.arctan2(step[:, 1], step[:, 0]), 2))
     ends_s = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / 0.25)])
     centre = np.repeat(np.array(points), 2, axis=0)[1:-1]
-    return Track(np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), 0.002)
+    return Track(
+        np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), np.ones(len(centre) - 1, bool), 0.002
+    )
 
 
 def drive_of(poses: Track, decoys: tuple[Decoy, ...] = (PUCK,), *, track: bool = True) -> Drive:

@@ -41,12 +41,16 @@ def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Track:
     step = np.diff(points, axis=0)
     ends_s = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / speed_m_s)])
     heading = np.repeat(np.arctan2(step[:, 1], step[:, 0]), 2)
-    return Track(np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), 0.002)
+    return Track(
+        np.repeat(ends_s, 2)[1:-1], centre, heading, np.arange(len(centre)), np.ones(len(centre) - 1, bool), 0.002
+    )
 
 
 @given(st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5))
 def test_clearance_is_shapelys_distance_less_the_radius(x0: float, y0: float, x1: float, y1: float):
-    poses = Track(np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), np.arange(2), 0.0)
+    poses = Track(
+        np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), np.arange(2), np.ones(1, bool), 0.0
+    )
     swath = LineString([(x0, y0), (x1, y1)]) if (x0, y0) != (x1, y1) else Point(x0, y0)
     assert track_clearance(poses, PUCK, BODY_M) == pytest.approx(swath.distance(PUCK) - BODY_M / 2)
 
@@ -90,7 +94,7 @@ def test_without_a_clock_there_is_no_time_but_a_way():
 def test_headings_are_followed_the_short_way(turn: float):
     start = 3.0
     heading = np.array([start, start + turn - 2 * np.pi])
-    poses = Track(np.array([0.0, 2.0]), np.zeros((2, 2)), heading, np.arange(2), 0.0)
+    poses = Track(np.array([0.0, 2.0]), np.zeros((2, 2)), heading, np.arange(2), np.ones(1, bool), 0.0)
     assert np.angle(np.exp(1j * (after(poses, Moment(0, 0.5)).heading_rad[0] - start - turn / 2))) == pytest.approx(
         0, abs=1e-6
     )
@@ -101,7 +105,7 @@ def test_smeared_floor_is_the_strip_of_the_nozzle():
     assert smeared_area(straight, robot().bar).area == pytest.approx(0.2)
     twice = along((0, 0), (1, 0), (0, 0))
     assert smeared_area(twice, robot().bar).buffer(0).area == pytest.approx(0.2 + np.pi * 0.01 / 2, rel=0.002)
-    spin = Track(np.array([0.0, 4.0]), np.zeros((2, 2)), np.array([0.0, np.pi]), np.arange(2), 0.0)
+    spin = Track(np.array([0.0, 4.0]), np.zeros((2, 2)), np.array([0.0, np.pi]), np.arange(2), np.ones(1, bool), 0.0)
     assert smeared_area(spin, robot().bar).area == pytest.approx(np.pi * 0.01, rel=0.002)
     ahead = smeared_area(straight, robot(forward_m=0.05).bar)
     assert ahead.bounds == pytest.approx((0.05, -0.1, 1.05, 0.1))
