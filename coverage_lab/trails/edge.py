@@ -37,6 +37,7 @@ MEDIAN_OF = 5  # neighbouring points
 WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
+ALIKE = 0.2  # relative: blurs that pairs tell so near each other agree
 # Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, or by light in range.
 DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
 USUAL_BLUR_PX = (0.8, 3.0)  # of lens, sensor and lamp together: the least and the most
@@ -133,13 +134,12 @@ def _by_flank(
         return flank[rest] + by_track, DOUBT_BY_TRACK * _shift_per_sigma(profiles.some(both), sigma)
     if not of_rest.clipped.all():
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
-    by_length = _by_length(profiles, outline, rest)
+    by_length = _by_length(profiles, outline, rest, sigma if open_light else None)
     if by_length is None and open_light:
         return flank[rest], DOUBT_BY_OPEN * _shift_per_sigma(of_rest, sigma)
     if by_length is None:
         return _by_usual_blur(of_rest, px)
-    sigma, further = by_length
-    return fit_flank(of_rest, sigma, REACH_IN_FLANK).at + further, DOUBT_BY_BAR * _shift_per_sigma(of_rest, sigma)
+    return fit_flank(of_rest, by_length, REACH_IN_FLANK).at, DOUBT_BY_BAR * _shift_per_sigma(of_rest, by_length)
 
 
 def _by_usual_blur(profiles: Profiles, px: float) -> tuple[Float, float]:
@@ -158,10 +158,12 @@ def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:
     return abs(float(np.median(wide - narrow))) / 0.2
 
 
-def _by_length(profiles: Profiles, outline: Outline, kind: Bools) -> tuple[float, float] | None:
-    """Return the blur for which straight passes are as wide as the bar is lit, and how far further in tracks then lie.
+def _by_length(profiles: Profiles, outline: Outline, kind: Bools, about: float | None) -> float | None:
+    """Return the blur for which straight single passes are as wide as the bar is lit; None where too few tell it.
 
-    None where too few passes are seen on both sides.
+    Each pair of opposite points says which blur makes it so wide. Two passes that overlap almost wholly look like a
+    wide one, and ask for any blur that is too wide: what many pairs agree on is that of single passes. Where light in
+    range tells a blur, it is `about` that.
     """
     lit = profiles.comb.lit
     pairs = opposite_points(outline, lit)
@@ -171,14 +173,17 @@ def _by_length(profiles: Profiles, outline: Outline, kind: Bools) -> tuple[float
     pairs = pairs[:: max(1, len(pairs) // FOR_SIGMA)]
     width = np.linalg.norm(outline.points[pairs[:, 0]] - outline.points[pairs[:, 1]], axis=1)
     sides = profiles.some(pairs.ravel())
-
-    def excess(sigma: float) -> float:
-        inside = fit_flank(sides, sigma, REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1)
-        return float(np.median(width - inside)) - lit
-
-    falling = np.minimum.accumulate([excess(float(sigma)) for sigma in SIGMAS])  # a wider blur: tracks further in
-    sigma = float(np.interp(0.0, falling[::-1], SIGMAS[::-1]))
-    return sigma, excess(sigma) / 2
+    inside = [fit_flank(sides, float(sigma), REACH_IN_FLANK).at.reshape(-1, 2).sum(axis=1) for sigma in SIGMAS]
+    falling = np.minimum.accumulate(width - lit - np.array(inside))  # a wider blur: tracks further in
+    logs = np.log(SIGMAS)
+    least, most = (logs[0], logs[-1]) if about is None else np.log(about) + 2 * DOUBT_BY_OPEN * np.array([-1, 1])
+    told = np.sort([np.interp(0.0, each[::-1], logs[::-1], -np.inf, np.inf) for each in falling.T])
+    told = told[(told > least) & (told < most)]
+    alike = np.searchsorted(told, told + ALIKE, side="right") - np.arange(len(told))
+    if alike.max(initial=0) < ENOUGH_PAIRS:
+        return None
+    first = int(alike.argmax())
+    return float(np.exp(np.median(told[first : first + alike[first]])))
 
 
 def _transfer_u(profiles: Profiles, sigma: float | None) -> float:

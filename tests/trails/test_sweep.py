@@ -41,6 +41,14 @@ def test_clipping_does_not_widen_passes(bar, times_full_scale):
     assert abs(off_by_mm(passes, bar)) < 1.0
 
 
+def test_passes_that_almost_coincide_are_not_taken_for_a_single_one():
+    """They are wider than the bar, and would make a blur of it that is not there."""
+    fast = Pass((0.3, 0.2), (1.5, 0.2), 0.4)
+    pairs = [(0.6, 0.008), (0.9, 0.016), (1.2, 0.024)]
+    slow = [Pass((0.3, y_m + off_m), (1.5, y_m + off_m), 3.0) for y_m, apart_m in pairs for off_m in (0, apart_m)]
+    assert abs(off_by_mm([fast, *slow], TUBE)) < 0.8
+
+
 def test_a_slow_pass_beside_a_fast_one_is_as_wide():
     """Tenfold the light at the same place: a level would move the edge, the flank's shape does not."""
     slow = Pass((0.3, 1.05), (1.5, 1.05), 4.0)
