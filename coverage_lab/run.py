@@ -50,6 +50,7 @@ from coverage_lab.series import (
     first_swept,
     passes_of,
     timing_of,
+    whole_track,
 )
 from coverage_lab.setting import SetUp, lay_out, look
 from coverage_lab.trails.orientation import travel_field
@@ -142,7 +143,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-        drive = Drive(swept.share, plan, robot, sources, everywhere)
+        drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure))
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared)

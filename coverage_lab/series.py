@@ -39,11 +39,13 @@ from coverage_lab.measures.passes import SINGLE_U, distance, repeat_ratio, visit
 from coverage_lab.measures.values import Coverage, Passes, Timing
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.track import Track
 from coverage_lab.trails.blind import USUAL_M_S
 from coverage_lab.trails.caps import passed_between
 from coverage_lab.trails.dose import passed_by_light_m2
 from coverage_lab.trails.rectify import plan_view
 from coverage_lab.trails.series import LONGEST_BRIDGE_S, Fold, Series
+from coverage_lab.trails.track import track_of
 
 UNKNOWN_GAP_S = 1.0  # taken for the gap between frames without a clock
 LEAST_GAP_S = 0.02  # shorter ones are none
@@ -229,6 +231,21 @@ def first_swept(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray
 
 
 # ---- the run in time -------------------------------------------------------------------------------------------
+
+
+def track_in(exposure: Exposure) -> Track | None:
+    """Return the robot's track through a run's frames; None for a single exposure, or where no place is known."""
+    if exposure.series is None or exposure.times is None:
+        return None
+    return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
+
+
+def whole_track(exposure: Exposure) -> Track | None:
+    """Return the track if the robot was followed through every frame and from each to the next; else None."""
+    track = track_in(exposure)
+    if track is None or exposure.series is None:
+        return None
+    return track if all(way.followed for way in exposure.series.ways) and track.followed.all() else None
 
 
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:

@@ -22,6 +22,7 @@ from coverage_lab.trails.caps import Join, find_caps
 from coverage_lab.trails.dose import FAINTEST, STEPS, light_counts, one_pass
 from coverage_lab.trails.rectify import floor_per_pixel_m, pixel_map, resampled
 from coverage_lab.trails.strip import StripFinder
+from coverage_lab.trails.track import FrameWay, Tracker, scene_of
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -68,6 +69,7 @@ class Series:
     frames: tuple[FrameFacts, ...]
     gaps: tuple[Gap, ...]  # between a frame and the next
     filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
+    ways: tuple[FrameWay, ...]  # of the robot through each frame
 
 
 @dataclass(slots=True, eq=False)
@@ -90,6 +92,7 @@ class Fold:
     _gaps: list[Gap] = field(default_factory=list)
     _filled: NDArray[np.uint16] = field(init=False)
     _clip: float = 0.0
+    _tracker: Tracker = field(init=False)
     _number: int = 0  # frames so far, with those that cannot be read
     _added: int = 0  # without them
 
@@ -104,6 +107,7 @@ class Fold:
         self._first, self._visits = np.zeros(coarse, np.uint16), np.zeros(coarse, np.uint8)
         self._filled = np.zeros(coarse, np.uint16)
         self._counts = np.zeros(STEPS)
+        self._tracker = Tracker(self.bar)
 
     def add(self, light: NDArray[np.uint16], clip: float) -> None:
         """Add the next frame's linear light (H, W); `clip` (of 1) is where its light is burnt."""
@@ -120,7 +124,7 @@ class Fold:
         self._visits = np.asarray(cv2.add(self._visits, mask & (before ^ 1)), np.uint8)  # 255 stays 255
         self._added += 1
         self._facts.append(self._look(smooth, mask, self._finder.coarse((view >= AT_CLIP * clip).astype(np.float32))))
-        self._connect(mask)
+        self._connect(mask, smooth)
 
     def skip(self) -> None:
         """Leave out the next frame, which cannot be read."""
@@ -129,6 +133,7 @@ class Fold:
         if self._number > 1:
             self._gaps.append(Gap(None, False))
         self._before = None
+        self._tracker.add(None, None)
 
     def done(self) -> Series:
         """Return the folded series."""
@@ -147,14 +152,15 @@ class Fold:
             frames=tuple(self._facts),
             gaps=tuple(self._gaps),
             filled=fine(self._filled).astype(np.uint16),
+            ways=self._tracker.done(),
         )
 
-    def _connect(self, mask: Mask) -> None:
+    def _connect(self, mask: Mask, smooth: Plane) -> None:
         grid, nozzle_m, cell_m = self.plan.grid, self.bar.nozzle_m, self._finder.cell_m
         origin_m = (grid.west_m, grid.north_m)
         strip = Strip(mask, find_caps(mask, nozzle_m, cell_m, origin_m))
+        found = Bridge()
         if self._number > 1:
-            found = Bridge()
             blind_s = float(self.blind_s[self._number - 2])
             if self._before is not None and blind_s <= LONGEST_BRIDGE_S:
                 last = self._gaps[-1].join if self._gaps else None
@@ -171,6 +177,9 @@ class Fold:
             if found.fill is not None:
                 self._filled[(found.fill > 0) & (self._filled == 0)] = self._number
             self._gaps.append(Gap(found.join, found.fill is not None))
+        once = one_pass(self._counts)
+        scene = None if once is None else scene_of(smooth, mask, once, self._clip, cell_m, origin_m)
+        self._tracker.add(scene, found.join)
         self._before = strip
 
     def _speed_m_s(self) -> float | None:

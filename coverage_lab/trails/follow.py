@@ -1,0 +1,241 @@
+"""Follow the bar through the strip of one frame.
+
+Light adds up, so the strip of a frame is the sum of the places where the bar was. From a known place the bar is
+followed as long as there is light for one more pass under all of it; where it cannot go on the robot turned on the
+spot, and goes on in a direction in which there is light enough. What was followed is taken off the light, so that a
+place that was passed twice is followed twice. A way counts if it explains the strip and leaves it nowhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from coverage_lab.trails.probe import BENDS, CHANGE, LIT, TURNS, Probe, placed
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+FloatArray = NDArray[np.float64]
+
+PLENTY = 4.0  # passes: light that does not tell how many
+WHOLE = 8  # of nine points along the bar that must have light
+STEP_ROWS = 4  # that a bend is followed before the next is looked for
+STRAIGHT = 0.35  # 1/m: a bend that may be none
+LEAST_RUN_ROWS = 8  # a straight way is longer
+LEAST_ROWS = 3  # that it goes on after a turn
+LEAST_TURN = float(np.deg2rad(8))
+APART = float(np.deg2rad(20))  # directions that are told apart
+BACK = 0.8  # of the nozzle: how far before the end of light it may have turned
+SECTOR = 0.85  # of what the bar passed over in a turn has light
+CHOICES = 3  # directions that are tried at a turn
+MOST_WALKS = 16
+LEFT_OVER = 0.03  # of the strip that a way may leave unexplained
+OFF = 0.02  # of the strip's area that it may lie off the strip
+LONGEST_ROWS = 400
+CORNER_M = 0.003  # by how much a way may be off its corners
+_SHIFT = 4  # binary places of drawn points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """The light of one frame, in passes."""
+
+    passes: Plane  # (rows, cols); PLENTY where light is too bright to be counted
+    west_m: float
+    north_m: float
+    cell_m: float
+
+    def sample(self, plane: Plane, points: Plane) -> Plane:
+        """Return a plane's values (11, ...) at points (2, 11, ...)."""
+        col = (points[0] - np.float32(self.west_m)) * np.float32(1 / self.cell_m) - np.float32(0.5)
+        row = (np.float32(self.north_m) - points[1]) * np.float32(1 / self.cell_m) - np.float32(0.5)
+        flat = cv2.remap(plane, col.reshape(len(col), -1), row.reshape(len(row), -1), cv2.INTER_LINEAR)
+        return np.asarray(flat.reshape(points.shape[1:]), np.float32)
+
+    def drawn(self, points_m: FloatArray) -> NDArray[np.int32]:
+        """Return points (..., 2) as drawing functions want them."""
+        cells = (points_m - [self.west_m, self.north_m]) * [1 / self.cell_m, -1 / self.cell_m] - 0.5
+        return np.rint(cells * (1 << _SHIFT)).astype(np.int32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Way:
+    """The way through one frame."""
+
+    poses: FloatArray  # (N, 3) turning centre x_m, y_m and heading; straight on or a turn on the spot between two
+    left: float  # share of the strip that it does not explain
+    off: float  # area that it covers off the strip, over the strip's
+
+    @property
+    def good(self) -> bool:
+        """Whether it explains the strip and leaves it nowhere."""
+        return self.left <= LEFT_OVER and self.off <= OFF
+
+
+def look(light: Plane) -> tuple[NDArray[np.intp], FloatArray]:
+    """Of samples (11, ..., rows): rows with light under the bar from the first on, and the change at its ends there."""
+    good = (light[1:10] > LIT).sum(axis=0) >= WHOLE
+    rows = np.where(good.all(axis=-1), good.shape[-1], np.argmin(good, axis=-1))
+    capped = np.minimum(light[[0, 1, 9, 10]], CHANGE)
+    change = np.clip(capped[1] - capped[0], -1, 1) + np.clip(capped[2] - capped[3], -1, 1)
+    upto = np.arange(good.shape[-1]) < np.maximum(rows, LEAST_ROWS)[..., None]
+    return rows, (change * upto).sum(axis=-1) / upto.sum(axis=-1)
+
+
+class Follower:
+    """Follows one frame; counts how often it set out."""
+
+    def __init__(self, scene: Scene, probe: Probe) -> None:
+        self.scene, self.probe = scene, probe
+        self.walks = 0
+        self.best: Way | None = None
+        self._strip = (scene.passes > LIT).astype(np.uint8)
+        self._area = int(self._strip.sum())
+
+    def follow(self, start: FloatArray) -> Way | None:
+        """Return the way from a pose (3,) that explains most."""
+        self._go_on(self.scene.passes, [], start)
+        return self.best
+
+    def _go_on(self, left: Plane, parts: list[FloatArray], pose: FloatArray) -> bool:
+        if self.walks >= MOST_WALKS:
+            return True
+        path = self._walk(left, pose)
+        way = self._rated([*parts, path])
+        if self.best is None or way.left + way.off < self.best.left + self.best.off:
+            self.best = way
+        if way.good:
+            return True
+        for at, heading in self._turns(left, path):
+            rest = self._less(left, path[: at + 1])
+            turned = np.array([*path[at, :2], heading])
+            if self._go_on(rest, [*parts, path[: at + 1]], turned):
+                return True
+        return False
+
+    def _walk(self, left: Plane, pose: FloatArray) -> FloatArray:
+        """Return poses (N, 3) from `pose` on as far as there is light for one pass."""
+        self.walks += 1
+        path = [pose[None]]
+        rows = 0
+        while rows < LONGEST_ROWS:
+            found = self._ahead(left, path[-1][-1])
+            if not len(found):
+                break
+            path.append(found)
+            rows += len(found)
+        return np.concatenate(path)
+
+    def _ahead(self, left: Plane, pose: FloatArray) -> FloatArray:
+        """Return the next poses, few on a bend, many straight on, or none."""
+        probe = self.probe
+        rows, change = look(self.scene.sample(left, _moved(probe.bend_points, pose)))
+        full = probe.bends.shape[1]
+        best = int(np.argmax(rows / full + 0.5 * change - 0.01 * np.abs(BENDS)))
+        if abs(BENDS[best]) < STRAIGHT and rows[best] == full:
+            light = self.scene.sample(left, _moved(probe.fan_points, pose))
+            run, change = look(light)
+            at = int(np.argmax(run * (0.4 + 0.5 * change)))
+            if run[at] >= LEAST_RUN_ROWS:
+                return placed(probe.fan[at, : run[at]], pose)
+        return placed(probe.bends[best, : min(int(rows[best]), STEP_ROWS)], pose)
+
+    def _turns(self, left: Plane, path: FloatArray) -> list[tuple[int, float]]:
+        """Return where it may have turned (number of a pose) and its heading afterwards, the likeliest first."""
+        probe = self.probe
+        step = np.hypot(*np.diff(path[:, :2], axis=0).T)
+        to_end = np.append(np.cumsum(step[::-1])[::-1], 0)
+        near = np.flatnonzero(to_end <= BACK * probe.nozzle_m)
+        at = path[near]
+        points = probe.turn_points[:, :, None] + at[:, :2].T.astype(np.float32)[:, None, :, None, None]
+        rows, change = look(self.scene.sample(left, points))
+        turn = (TURNS - at[:, 2:] + np.pi) % (2 * np.pi) - np.pi  # (places, turns)
+        between = np.empty((*turn.shape, 3, 3))
+        between[..., :2] = at[:, None, None, :2]
+        between[..., 2] = at[:, None, None, 2] + turn[..., None] * [0.25, 0.5, 0.75]
+        sector = self.scene.sample(left, probe.points(between)[:, 1:10])
+        swept = (sector > LIT).mean(axis=(0, -1))
+        bright = np.minimum(sector[3:6], 3).mean(axis=(0, -1)) / 3
+        score = rows / probe.turns.shape[1] + 0.5 * change + 0.5 * bright - 0.25 * np.abs(turn) / np.pi
+        possible = (swept > SECTOR) & (rows >= LEAST_ROWS) & (np.abs(turn) > LEAST_TURN)
+        score = np.where(possible, score, -np.inf)
+        found: list[tuple[int, float]] = []
+        while len(found) < CHOICES and np.isfinite(score.max()):
+            place, towards = np.unravel_index(int(np.argmax(score)), score.shape)
+            found.append((int(near[place]), float(at[place, 2] + turn[place, towards])))
+            score[:, np.abs((TURNS - TURNS[towards] + np.pi) % (2 * np.pi) - np.pi) < APART] = -np.inf
+        return found
+
+    def _less(self, left: Plane, path: FloatArray) -> Plane:
+        """Return the light less one pass along a path, at whose end it turns: there it does not tell how many."""
+        rest = left - self._passes([path]) * (left < PLENTY - 1)
+        disc = np.zeros(left.shape, np.uint8)
+        radius = float(np.hypot(self.probe.nozzle_m / 2, self.probe.forward_m)) / self.scene.cell_m
+        col, row = self.scene.drawn(path[-1, :2]).tolist()
+        cv2.circle(disc, (col, row), int(radius * (1 << _SHIFT)), 1, -1, cv2.LINE_8, _SHIFT)
+        rest[(disc & self._strip) > 0] = PLENTY
+        return rest
+
+    def _passes(self, parts: Sequence[FloatArray]) -> Plane:
+        """Return how often a bar passed over each cell on the way, turns on the spot left out."""
+        count = np.zeros(self.scene.passes.shape, np.float32)
+        for path in parts:
+            ends = self.probe.ends(path[corners(path)])
+            for quad in self.scene.drawn(np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)):
+                one = np.zeros(count.shape, np.uint8)
+                cv2.fillConvexPoly(one, quad, 1, cv2.LINE_8, _SHIFT)
+                count += one
+        return count
+
+    def _turned(self, parts: Sequence[FloatArray]) -> Mask:
+        """Return 1 where the bar passed in turns on the spot, those that may be at either end with them."""
+        swept = np.zeros(self.scene.passes.shape, np.uint8)
+        for before, after in pairwise(parts):
+            turn = (after[0, 2] - before[-1, 2] + np.pi) % (2 * np.pi) - np.pi
+            heading = before[-1, 2] + np.linspace(0, turn, 9)
+            ends = self.probe.ends(np.column_stack([np.tile(before[-1, :2], (9, 1)), heading]))
+            for one, other in pairwise(ends):
+                cv2.fillPoly(swept, [self.scene.drawn(np.array([one[0], one[1], other[0]]))], 1, cv2.LINE_8, _SHIFT)
+                cv2.fillPoly(swept, [self.scene.drawn(np.array([one[1], other[1], other[0]]))], 1, cv2.LINE_8, _SHIFT)
+        return swept
+
+    def _rated(self, parts: Sequence[FloatArray]) -> Way:
+        """Count what a way explains of the light, and where it has none."""
+        light = self.scene.passes
+        drawn, turned = self._passes(parts), self._turned(parts)
+        short = ((light - drawn > 0.6) & (light < PLENTY - 1)) | ((light > LIT) & (drawn < 1))
+        square = np.ones((3, 3), np.uint8)
+        missing = cv2.erode((short & (turned == 0)).astype(np.uint8), square)
+        dark = cv2.erode((drawn - light > 0.65).astype(np.uint8), square)
+        poses = np.concatenate([path[corners(path)] for path in parts])
+        return Way(poses, float(missing.sum()) / self._area, float(dark.sum()) / self._area)
+
+
+def _moved(points: Plane, pose: FloatArray) -> Plane:
+    """Return local points (2, ...) as seen from a pose."""
+    cos, sin = np.float32(np.cos(pose[2])), np.float32(np.sin(pose[2]))
+    x = cos * points[0] - sin * points[1] + np.float32(pose[0])
+    y = sin * points[0] + cos * points[1] + np.float32(pose[1])
+    return np.stack([x, y])
+
+
+def corners(path: FloatArray) -> list[int]:
+    """Return the numbers of the poses (N, 3) that a way bends at (Douglas and Peucker, 1973), both ends with them."""
+    kept, open_ = {0, len(path) - 1}, [(0, len(path) - 1)]
+    while open_:
+        first, last = open_.pop()
+        if last - first < 2:
+            continue
+        run, off = path[last, :2] - path[first, :2], path[first + 1 : last, :2] - path[first, :2]
+        away = np.abs(off[:, 0] * run[1] - off[:, 1] * run[0]) / max(float(np.hypot(*run)), 1e-9)
+        worst = int(np.argmax(away))
+        if away[worst] > CORNER_M:
+            middle = first + 1 + worst
+            kept.add(middle)
+            open_ += [(first, middle), (middle, last)]
+    return sorted(kept)
