@@ -10,18 +10,20 @@ from pathlib import Path
 from coverage_lab.errors import UnreadableFrame
 from coverage_lab.frames.read import Frame, read_frame
 
-_AHEAD = 2  # frames decoded or waiting beside the one in work: memory holds three, however many there are
+# Decoding takes longer than all that follows: two threads keep two cores busy beside the one that computes.
+_THREADS = 2
+_AHEAD = 2  # frames decoded or waiting beside the one in work: memory holds three or four, however many there are
 
 
 def frames_of(paths: Sequence[Path]) -> Iterator[Frame | UnreadableFrame]:
     """Yield each frame in the order of `paths`, or the error that says why it cannot be read.
 
-    Decoding runs in a thread of its own, beside what is done with the frame before: decoders give the lock free.
+    Decoding runs in threads of its own, beside what is done with the frame before: decoders give the lock free.
     """
     if len(paths) == 1:
         yield _attempt(paths[0])
         return
-    with ThreadPoolExecutor(1, thread_name_prefix="decode") as pool:
+    with ThreadPoolExecutor(_THREADS, thread_name_prefix="decode") as pool:
         waiting: deque[Future[Frame | UnreadableFrame]] = deque()
         try:
             for path in paths:

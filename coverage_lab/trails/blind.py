@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.trails.caps import Cap, Join, go_on, join
+from coverage_lab.trails.near import within
 
 Mask = NDArray[np.uint8]
 FloatArray = NDArray[np.float64]
@@ -70,8 +71,7 @@ def _turned(before: Mask, after: Mask, step_m: float, nozzle_m: float, cell_m: f
     """Return the largest narrow gap between two strips that lies along both, or None."""
     reach = int((step_m / 2 + ROUND_M) / cell_m)
     both = before | after
-    near = [cv2.dilate(mask, _disc(2 * reach)) > 0 for mask in (before, after)]
-    rows, cols = np.nonzero(near[0] & near[1])
+    rows, cols = np.nonzero(within(before, 2 * reach) & within(after, 2 * reach))
     if not len(rows):
         return None
     margin = 3 * reach
@@ -85,10 +85,11 @@ def _turned(before: Mask, after: Mask, step_m: float, nozzle_m: float, cell_m: f
     best: tuple[float, Mask] | None = None
     for number in range(1, count):
         area = float(facts[number, cv2.CC_STAT_AREA])
+        if not LEAST_FILL * step_cells < area < MOST_FILL * step_cells or (best is not None and area <= best[0]):
+            continue
         part = labels == number
         along = min(float((part & side).sum()) for side in beside)  # two cells deep
-        small = LEAST_FILL * step_cells < area < MOST_FILL * step_cells
-        if small and along * cell_m > TOUCHING * nozzle_m and (best is None or area > best[0]):
+        if along * cell_m > TOUCHING * nozzle_m:
             whole = np.zeros_like(both)
             whole[window] = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
             best = (area, whole)

@@ -6,6 +6,7 @@ leaves more, and light piles up as if it had come again.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
@@ -27,7 +28,7 @@ _DARKEST = 20  # steps: less light than that is no pass
 
 def light_counts(smooth: Plane, strip: NDArray[np.uint8]) -> NDArray[np.float64]:
     """Return how many cells of a strip have each step of light, (STEPS,)."""
-    return np.histogram(smooth[strip > 0], bins=STEPS, range=(0, LARGEST))[0].astype(np.float64)
+    return np.asarray(cv2.calcHist([smooth], [0], strip, [STEPS], [0, LARGEST]).ravel(), np.float64)
 
 
 def one_pass(counts: NDArray[np.float64]) -> float | None:
@@ -47,7 +48,7 @@ def passed_by_light_m2(light: Plane, swept: Plane, plan: FloorPlan, bar: Bar, cl
     light : (rows, cols) in plan view, whose values from `clip` on only say "at least"; `swept` the share of each cell.
     """
     finder = StripFinder(plan, bar, 0.0)
-    smooth = finder.smooth(light)
+    smooth = finder.smooth(finder.coarse(light))
     strip = (finder.coarse(swept) > 0.5).astype(np.uint8)
     once = one_pass(light_counts(smooth, strip))
     if once is None or float(np.mean(smooth[strip > 0] > BURNT_LIGHT * clip)) > MOST_BURNT:

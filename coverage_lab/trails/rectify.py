@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import cv2
 import numpy as np
 import shapely
@@ -9,6 +12,7 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from coverage_lab.camera.model import Camera
+from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.room.grid import FloorGrid
 
 LATTICE_CELLS = 16  # the camera is evaluated on every 16th cell; between them the map is straight to 0.02 px
@@ -18,29 +22,46 @@ Light = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Lift:
+    """Which part of a picture shows each cell; the same for all pictures of one camera.
+
+    Where the picture is finer than the cells, light is first averaged over blocks of pixels as large as a cell, so that
+    nothing between two sampling points is lost. Both steps are linear: pictures may be added up in between.
+    """
+
+    block: int  # pixels along a block's side
+    places: Plane  # (rows, cols, 2), column and row of the block that shows a cell, with fractions
+
+    @classmethod
+    def by(cls, pixels: Plane) -> Lift:
+        """Return the lift for the pixel (column, row) that shows each cell, (rows, cols, 2)."""
+        step_px = np.linalg.norm(np.diff(pixels[len(pixels) // 2], axis=0), axis=1)
+        block = max(1, round(float(np.median(step_px))))
+        return cls(block, (pixels - np.float32((block - 1) / 2)) / np.float32(block))
+
+    def averaged(self, picture: NDArray[Any]) -> NDArray[Any]:
+        """Return a picture (H, W) averaged over blocks, of the same type; what is left over at its end is cut off."""
+        if self.block == 1:
+            return picture
+        high, wide = (size // self.block for size in picture.shape)
+        whole = picture[: high * self.block, : wide * self.block]
+        return np.asarray(cv2.resize(whole, (wide, high), interpolation=cv2.INTER_AREA))
+
+    def seen(self, blocks: NDArray[Any]) -> Plane:
+        """Return above each cell what averaged blocks show, (rows, cols) in their unit; 0 outside the picture."""
+        # The map is one array of pixels, not one per axis; OpenCV's stubs do not know that the second may be None.
+        seen = cv2.remap(blocks, self.places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
+        return np.asarray(seen, np.float32)
+
+
 def plan_view(light: Light, camera: Camera, grid: FloorGrid, height_m: float) -> Plane:
     """Return the light seen at height `height_m` above each cell: (rows, cols) float32, 1 = full scale.
 
-    light : (H, W) uint16 linear light of the whole frame. Where the frame is finer than the grid, light is first
-    averaged over blocks as large as a cell, so that nothing between two sampling points is lost. Cells outside the
-    frame are 0.
+    light : (H, W) uint16 linear light of the whole frame. Cells outside the frame are 0.
     """
-    return resampled(light, pixel_map(camera, grid, height_m))
-
-
-def resampled(light: Light, pixels: Plane) -> Plane:
-    """Return the light at the `pixels` (rows, cols, 2) that `pixel_map` gives, as `plan_view` does."""
-    rows = len(pixels)
-    step_px = np.linalg.norm(np.diff(pixels[rows // 2], axis=0), axis=1)
-    block = max(1, round(float(np.median(step_px))))
-    if block > 1:
-        high, wide = (size // block for size in light.shape)
-        whole = light[: high * block, : wide * block]
-        light = np.asarray(cv2.resize(whole, (wide, high), interpolation=cv2.INTER_AREA), dtype=np.uint16)
-        pixels = (pixels - np.float32((block - 1) / 2)) / np.float32(block)
-    # The map is one array of pixels, not one per axis; OpenCV's stubs do not know that the second may be None.
-    seen = cv2.remap(light, pixels, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
-    return np.asarray(seen.astype(np.float32) * np.float32(1 / 65535))
+    lift = Lift.by(pixel_map(camera, grid, height_m))
+    return np.asarray(lift.seen(lift.averaged(light)) * np.float32(1 / FULL_LIGHT))
 
 
 def floor_per_pixel_m(camera: Camera, grid: FloorGrid, height_m: float) -> float:

@@ -1,6 +1,7 @@
 """Fold the frames of a series, one after the other, into one exposure and what it was like in time.
 
-    frame ──► plan view ──► light of all frames together · strip of this frame ──► first swept, visits, ends, light
+    frame ──► blocks as large as a cell ──► their sum over all frames ──► plan view, once
+                     └──► coarse plan view ──► strip of this frame ──► first swept, visits, ends, light
 
 Memory holds a few planes of the floor and a frame, however many frames there are.
 """
@@ -15,18 +16,21 @@ from numpy.typing import NDArray
 
 from coverage_lab.camera.model import Camera
 from coverage_lab.frames.correct import HOT_LIGHT
+from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.job import Bar
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.blind import Bridge, Strip, bridge
 from coverage_lab.trails.caps import Join, find_caps
 from coverage_lab.trails.dose import FAINTEST, STEPS, light_counts, one_pass
-from coverage_lab.trails.rectify import floor_per_pixel_m, pixel_map, resampled
+from coverage_lab.trails.near import within
+from coverage_lab.trails.rectify import Lift, floor_per_pixel_m, pixel_map
 from coverage_lab.trails.strip import StripFinder
 from coverage_lab.trails.track import FrameWay, Tracker, scene_of
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
 
+UNIT = np.float32(1 / FULL_LIGHT)
 AT_CLIP = 0.95  # of the clip: what a resampled burnt pixel still reaches
 BURNT = 0.3  # share of a coarse cell
 PASS_BURNT = 0.85  # of the clip: light of one pass
@@ -80,12 +84,13 @@ class Fold:
     bar: Bar
     camera: Camera
     blind_s: NDArray[np.float64]  # (frames - 1,) from a frame's end to the next one's start; nan where not known
-    _pixels: Plane = field(init=False)
+    _lift: Lift = field(init=False)  # from the frame to the plan's cells
+    _coarse: Lift = field(init=False)  # from its blocks to coarse cells
     _finder: StripFinder = field(init=False)
-    _light: Plane = field(init=False)
+    _sum: Plane | None = None  # light of each block, in units of the frames
     _first: NDArray[np.uint16] = field(init=False)
     _visits: NDArray[np.uint8] = field(init=False)
-    _steady: NDArray[np.uint16] | None = None  # darkest that each pixel of the frames was
+    _steady: NDArray[np.uint16] | None = None  # darkest that each block was
     _before: Strip | None = None
     _counts: NDArray[np.float64] = field(init=False)
     _facts: list[FrameFacts] = field(default_factory=list)
@@ -99,10 +104,11 @@ class Fold:
     def __post_init__(self) -> None:
         """Lay out the planes."""
         grid = self.plan.grid
-        self._pixels = pixel_map(self.camera, grid, self.bar.height_m)
         px_m = floor_per_pixel_m(self.camera, grid, self.bar.height_m)
         self._finder = StripFinder(self.plan, self.bar, px_m)
-        self._light = np.zeros(grid.shape, np.float32)
+        self._lift = Lift.by(pixel_map(self.camera, grid, self.bar.height_m))
+        places = [self._finder.coarse(np.ascontiguousarray(self._lift.places[..., axis])) for axis in (0, 1)]
+        self._coarse = Lift.by(np.stack(places, axis=-1))
         coarse = self._finder.coarse(self.plan.free_share).shape
         self._first, self._visits = np.zeros(coarse, np.uint16), np.zeros(coarse, np.uint8)
         self._filled = np.zeros(coarse, np.uint16)
@@ -111,20 +117,32 @@ class Fold:
 
     def add(self, light: NDArray[np.uint16], clip: float) -> None:
         """Add the next frame's linear light (H, W); `clip` (of 1) is where its light is burnt."""
-        view = resampled(light, self._pixels)
-        self._light += view
+        blocks = self._lift.averaged(light)
+        if self._sum is None or self._steady is None:
+            self._sum, self._steady = np.zeros(blocks.shape, np.float32), blocks.copy()
+        cv2.accumulate(blocks, self._sum)
+        cv2.min(self._steady, blocks, self._steady)
         self._clip = clip
-        self._steady = light.copy() if self._steady is None else np.asarray(cv2.min(self._steady, light))
-        smooth = self._finder.smooth(view)
-        mask = self._finder.strip(smooth, view, clip)
+        smooth = self._finder.smooth(self._coarse.seen(self._coarse.averaged(blocks)) * UNIT)
+        if self._finder.learning:
+            self._finder.learn(smooth, self._lift.seen(blocks) * UNIT, clip)
+        mask = self._finder.strip(smooth)
         self._number += 1
         fresh = (self._first == 0) & (mask > 0)
         self._first[fresh] = self._number
         before = np.zeros_like(mask) if self._before is None else self._before.mask
         self._visits = np.asarray(cv2.add(self._visits, mask & (before ^ 1)), np.uint8)  # 255 stays 255
         self._added += 1
-        self._facts.append(self._look(smooth, mask, self._finder.coarse((view >= AT_CLIP * clip).astype(np.float32))))
+        self._facts.append(self._look(smooth, mask, self._burnt(blocks)))
         self._connect(mask, smooth)
+
+    def _burnt(self, blocks: NDArray[np.uint16]) -> Mask:
+        """Return 255 on coarse cells that a frame burnt, (rows, cols)."""
+        burnt = cv2.inRange(blocks, AT_CLIP * self._clip * FULL_LIGHT, FULL_LIGHT)
+        if not cv2.hasNonZero(burnt):
+            return np.zeros(self._first.shape, np.uint8)
+        share = self._coarse.seen(self._coarse.averaged(np.asarray(burnt)))
+        return np.where(share > BURNT * 255, np.uint8(255), np.uint8(0))
 
     def skip(self) -> None:
         """Leave out the next frame, which cannot be read."""
@@ -137,7 +155,7 @@ class Fold:
 
     def done(self) -> Series:
         """Return the folded series."""
-        light = self._without_hot() if self._added >= FEWEST_FOR_HOT else self._light
+        light = self._whole()
         once = one_pass(self._counts)
         # Passes in range add up to more than a single frame can hold, which is no burnt light. Only where each pass is
         # burnt by itself does light from the clip on say no more than "at least so bright".
@@ -188,38 +206,46 @@ class Fold:
         speeds = [one.join.length_m / s for one, s in pairs if one.join is not None and s > LEAST_BLIND_S]
         return float(np.median(speeds)) if len(speeds) >= _FEWEST_SPEEDS else None
 
-    def _look(self, smooth: Plane, mask: Mask, burnt_share: Plane) -> FrameFacts:
+    def _look(self, smooth: Plane, mask: Mask, burnt: Mask) -> FrameFacts:
         """Measure a frame's light against that of one pass, which all frames so far tell."""
         cell_m2 = self._finder.cell_m**2
-        covered_m2 = float(mask.sum()) * cell_m2
+        covered_m2 = float(cv2.countNonZero(mask)) * cell_m2
         self._counts += light_counts(smooth, mask)
         once = one_pass(self._counts)
         if covered_m2 == 0 or once is None:
             return FrameFacts(covered_m2, 0.0, 0.0, None)
-        rows, cols = np.nonzero(mask)
-        grid, cell_m = self.plan.grid, self._finder.cell_m
-        middle = (grid.west_m + (cols.mean() + 0.5) * cell_m, grid.north_m - (rows.mean() + 0.5) * cell_m)
+        grid, cell_m, moments = self.plan.grid, self._finder.cell_m, cv2.moments(mask, binaryImage=True)
+        col, row = (moments[first] / moments["m00"] for first in ("m10", "m01"))
+        middle = (grid.west_m + (col + 0.5) * cell_m, grid.north_m - (row + 0.5) * cell_m)
         if SLOW * once > self._clip:
             return FrameFacts(covered_m2, float("nan"), float("nan"), middle)
-        passes = np.where(smooth > FAINTEST * once, smooth / once, 0)
-        burnt = (burnt_share > BURNT) & (passes > 2)
-        passed = np.where(burnt, MOST_PASSES, np.minimum(passes, MOST_PASSES))
-        driven = np.where(self._turning(passes), np.minimum(passes, ONCE), np.minimum(passes, MOST_PASSES))
-        return FrameFacts(covered_m2, float(passed.sum()) * cell_m2, float(driven.sum()) * cell_m2, middle)
+        passes = np.asarray(cv2.threshold(smooth, FAINTEST * once, 0, cv2.THRESH_TOZERO)[1], np.float32) / np.float32(
+            once
+        )
+        counted = np.minimum(passes, np.float32(MOST_PASSES))
+        whole = float(counted.sum(dtype=np.float64))
+        clipped = counted[(burnt > 0) & (passes > 2)]
+        turning = counted[self._turning(passes)]
+        passed = whole + float((MOST_PASSES - clipped).sum())
+        driven = whole - float(np.maximum(turning - ONCE, 0).sum())
+        return FrameFacts(covered_m2, passed * cell_m2, driven * cell_m2, middle)
 
     def _turning(self, passes: Plane) -> NDArray[np.bool_]:
         """Cells around places so bright that the robot must have turned there."""
-        speck, reach = (
-            cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * int(radius_m / self._finder.cell_m) + 1,) * 2)
-            for radius_m in (SPECK_M, self.bar.nozzle_m / 2)
-        )
+        speck = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * int(SPECK_M / self._finder.cell_m) + 1,) * 2)
         core = cv2.morphologyEx((passes > SLOW).astype(np.uint8), cv2.MORPH_OPEN, speck)
-        return np.asarray(cv2.dilate(core, reach) > 0)
+        return within(np.asarray(core), self.bar.nozzle_m / 2 / self._finder.cell_m)
 
-    def _without_hot(self) -> Plane:
-        """Return the light without pixels that shine in all frames, and stand out from their neighbours."""
-        assert self._steady is not None
-        extra = np.asarray(cv2.subtract(self._steady, cv2.medianBlur(self._steady, 5)), np.uint16)
-        extra[extra < HOT_LIGHT] = 0
-        kept = self._light - np.float32(self._added) * resampled(extra, self._pixels)
-        return np.asarray(np.maximum(kept, 0))
+    def _whole(self) -> Plane:
+        """Return the light of all frames on the plan's cells.
+
+        Blocks that shine in all frames and stand out from their neighbours are hot pixels, and come off.
+        """
+        if self._sum is None or self._steady is None:
+            return np.zeros(self.plan.grid.shape, np.float32)
+        light = self._sum
+        if self._added >= FEWEST_FOR_HOT:
+            extra = np.asarray(cv2.subtract(self._steady, cv2.medianBlur(self._steady, 5)))
+            extra[extra < HOT_LIGHT / self._lift.block**2] = 0
+            light = np.maximum(light - np.float32(self._added) * extra, 0)
+        return self._lift.seen(light) * UNIT

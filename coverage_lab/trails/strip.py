@@ -55,26 +55,23 @@ class StripFinder:
         rows, cols = self.plan.grid.shape
         return np.pad(grown, ((0, rows - grown.shape[0]), (0, cols - grown.shape[1])), mode="edge")
 
-    def smooth(self, view: Plane) -> Plane:
-        """Return a frame's light on coarse cells, less the floor's own, its comb blurred away."""
-        coarse = self.coarse(view)
+    def smooth(self, coarse: Plane) -> Plane:
+        """Return a frame's light on coarse cells less the floor's own, its comb blurred away."""
         dark = coarse[self._unreached]
         coarse = coarse - np.float32(np.median(dark)) if dark.size else coarse
         blur_m = self.bar.pitch_m / 2 if self.bar.pitch_m else TUBE_BLUR_M
         return np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur_m / self.cell_m))
 
-    def strip(self, smooth: Plane, view: Plane, clip: float) -> Mask:
-        """Return 1 where the nozzle passed, (rows, cols) of coarse cells; `smooth` is `view` as `smooth` gives it."""
-        pitch = self.bar.pitch_m / self.cell_m if self.bar.pitch_m else None
-        closed = close_comb(brightness(smooth), pitch)
-        if len(self._levels) < LEARN_FROM:
-            self._learn(closed, view, clip)
-        if not self._levels:
-            return np.zeros_like(closed)
-        return ((closed > np.median(self._levels)) & self._possible).astype(np.uint8)
+    @property
+    def learning(self) -> bool:
+        """Whether the edges of the next frame are still to be fitted."""
+        return len(self._levels) < LEARN_FROM
 
-    def _learn(self, closed: Mask, view: Plane, clip: float) -> None:
-        """Find the level whose strip is as large as the floor within the fitted edges of this frame."""
+    def learn(self, smooth: Plane, view: Plane, clip: float) -> None:
+        """Find the level whose strip is as large as the floor within the fitted edges of one frame.
+
+        smooth : as `smooth` gives it; view : the same frame's light on the plan's cells, burnt from `clip` on.
+        """
         swept = sweep(view, self.plan, self.bar, clip, px_m=self.px_m)
         if swept is None:
             return
@@ -82,9 +79,19 @@ class StripFinder:
         area = float(np.vdot(self.coarse(swept.share), visible))
         if area * self.cell_m**2 < LEAST_TRAIL * self.bar.nozzle_m**2:
             return
+        closed = self._closed(smooth)
         weights = np.bincount(closed[self._possible], weights=visible[self._possible], minlength=256)
         above = np.cumsum(weights[::-1])[::-1]  # floor at this brightness or brighter
         self._levels.append(float(np.interp(-area, -above, np.arange(256))) - 1)
+
+    def strip(self, smooth: Plane) -> Mask:
+        """Return 1 where the nozzle passed, (rows, cols) of coarse cells; `smooth` as `smooth` gives it."""
+        if not self._levels:
+            return np.zeros(smooth.shape, np.uint8)
+        return ((self._closed(smooth) > np.median(self._levels)) & self._possible).astype(np.uint8)
+
+    def _closed(self, smooth: Plane) -> Mask:
+        return close_comb(brightness(smooth), self.bar.pitch_m / self.cell_m if self.bar.pitch_m else None)
 
     @cached_property
     def _unreached(self) -> NDArray[np.bool_]:
