@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from coverage_lab.job import Bar
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.room import Area
-from coverage_lab.simulate.truth import swept_area, swept_pieces
+from coverage_lab.simulate.truth import nozzle_ends, swept_area, swept_pieces
 
 FloatArray = NDArray[np.float64]
 
@@ -43,16 +43,26 @@ def growth_truth(poses: FloatArray, bar: Bar, times_s: FloatArray, free: Area, v
         at_end.append(swept)
         if to_s > from_s:
             swept = _union([swept, swept_part(between(poses, from_s, to_s), bar)])
-    passed_m2 = float(shapely.area(swept_pieces(poses, bar)).sum())
     return {
         "coverage_percent_at_end": [_percent(area, free) for area in at_end],
         "coverage_percent_of_visible_at_end": [_percent(area, visible) for area in at_end],
         "passes_by_frames": _visits(frames, visible),
         "repeat_ratio": {
-            "definition": "floor area passed over, repeats counted each time, over the swept area",
-            "value": round(passed_m2 / swept.area, 4),
+            "definition": "nozzle length times the mean of its two ends' ways, over the swept area",
+            "value": round(passed_m2(poses, bar) / swept.area, 4),
         },
     }
+
+
+def passed_m2(poses: FloatArray, bar: Bar) -> float:
+    """Return the floor passed over, repeats counted: the nozzle's length times the mean of its two ends' ways.
+
+    An end's way is what it moves across the nozzle, forwards or backwards; docs/time.md says why.
+    """
+    across = poses[:-1, 3] + np.diff(poses[:, 3]) / 2
+    step_m = np.diff(nozzle_ends(poses, bar), axis=0)
+    way_m = np.abs(step_m[..., 0] * np.cos(across)[:, None] + step_m[..., 1] * np.sin(across)[:, None])
+    return bar.nozzle_m * float(way_m.sum()) / 2
 
 
 def swept_part(poses: FloatArray, bar: Bar) -> Area:

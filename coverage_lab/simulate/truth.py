@@ -46,7 +46,7 @@ def swept_area(poses: FloatArray, bar: Bar) -> Area:
 
 def swept_pieces(poses: FloatArray, bar: Bar) -> NDArray[np.object_]:
     """Return the pieces of floor (metres) between neighbouring places of the nozzle, one after the other."""
-    ends = _nozzle_ends(poses[_turning_points(poses)], bar)
+    ends = nozzle_ends(poses[_turning_points(poses)], bar)
     rings = np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)
     pieces: NDArray[np.object_] = shapely.polygons(rings)
     pieces = pieces[shapely.length(pieces) > 0]
@@ -101,7 +101,7 @@ def true_plan(robot: Robot, room: Room, camera: Camera) -> FloorPlan:
     )
 
 
-def _nozzle_ends(poses: FloatArray, bar: Bar) -> FloatArray:
+def nozzle_ends(poses: FloatArray, bar: Bar) -> FloatArray:
     """Return the left and right end of the nozzle at each pose, shape (N, 2, 2)."""
     ahead = np.column_stack([np.cos(poses[:, 3]), np.sin(poses[:, 3])])
     left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) * bar.nozzle_m / 2

@@ -24,7 +24,9 @@ Mask = NDArray[np.uint8]
 
 COARSE = 2  # of the plan's cells along the side of one of these
 TUBE_BLUR_M = 0.004
-LEARN_FROM = 3  # frames with a trail whose edges are fitted to learn the level
+LEARN_FROM = 3  # frames with a trail whose edges are fitted to learn the level, at least
+LEARN_TRAIL = 4.0  # of the nozzle squared: so much trail they must have together
+LEARN_MOST = 20  # frames
 LEAST_TRAIL = 0.3  # of the nozzle squared: less says little about the level
 
 
@@ -37,6 +39,7 @@ class StripFinder:
     def __init__(self, plan: FloorPlan, bar: Bar, px_m: float) -> None:
         self.plan, self.bar, self.px_m = plan, bar, px_m
         self._levels: list[float] = []
+        self._areas: list[float] = []  # of the trails they were learnt from, over the nozzle's square
 
     @property
     def cell_m(self) -> float:
@@ -65,7 +68,8 @@ class StripFinder:
     @property
     def learning(self) -> bool:
         """Whether the edges of the next frame are still to be fitted."""
-        return len(self._levels) < LEARN_FROM
+        few = len(self._levels) < LEARN_FROM or sum(self._areas) < LEARN_TRAIL
+        return few and len(self._levels) < LEARN_MOST
 
     def learn(self, smooth: Plane, view: Plane, clip: float) -> None:
         """Find the level whose strip is as large as the floor within the fitted edges of one frame.
@@ -77,18 +81,27 @@ class StripFinder:
             return
         visible = self.coarse(self.plan.visible_share)
         area = float(np.vdot(self.coarse(swept.share), visible))
-        if area * self.cell_m**2 < LEAST_TRAIL * self.bar.nozzle_m**2:
+        trail = area * (self.cell_m / self.bar.nozzle_m) ** 2
+        if trail < LEAST_TRAIL:
             return
         closed = self._closed(smooth)
         weights = np.bincount(closed[self._possible], weights=visible[self._possible], minlength=256)
         above = np.cumsum(weights[::-1])[::-1]  # floor at this brightness or brighter
         self._levels.append(float(np.interp(-area, -above, np.arange(256))) - 1)
+        self._areas.append(trail)
 
     def strip(self, smooth: Plane) -> Mask:
         """Return 1 where the nozzle passed, (rows, cols) of coarse cells; `smooth` as `smooth` gives it."""
         if not self._levels:
             return np.zeros(smooth.shape, np.uint8)
-        return ((self._closed(smooth) > np.median(self._levels)) & self._possible).astype(np.uint8)
+        return ((self._closed(smooth) > self._level) & self._possible).astype(np.uint8)
+
+    @property
+    def _level(self) -> float:
+        """The median of what was learnt, by trail: a frame that only shows a turn, which is bright, tells little."""
+        order = np.argsort(self._levels)
+        share = np.cumsum(np.asarray(self._areas)[order]) - np.asarray(self._areas)[order] / 2
+        return float(np.interp(share[-1] / 2 + self._areas[order[-1]] / 4, share, np.asarray(self._levels)[order]))
 
     def _closed(self, smooth: Plane) -> Mask:
         return close_comb(brightness(smooth), self.bar.pitch_m / self.cell_m if self.bar.pitch_m else None)

@@ -89,7 +89,7 @@ def test_growth_of_two_passes_by_hand():
     assert visits["share_none"] == pytest.approx(1 - (strip + turn) / 100, abs=0.002)
     assert visits["share_twice"] == pytest.approx((strip - turn) / 100, abs=0.003)
     assert visits["share_once"] == pytest.approx(2 * turn / 100, abs=0.003)
-    passed = 2 * 1.0 * BAR.nozzle_m + np.pi * BAR.nozzle_m**2 / 4  # half a turn passes over the disc once
+    passed = 2 * 1.0 * BAR.nozzle_m + np.pi * BAR.nozzle_m**2 / 2  # in half a turn each end goes half a circle
     assert growth["repeat_ratio"]["value"] == pytest.approx(passed / (2 * (strip + turn) / 100), abs=0.002)
 
 
