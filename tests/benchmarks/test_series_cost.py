@@ -44,7 +44,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     night = write_season(tmp_path_factory.mktemp("season"), shot)
     made = [as_large_as_a_camera_writes(frame) for frame in sorted((night / "heron-1").iterdir())]
     for repeat, count in enumerate((SHORT, LONG), 1):
-        stamped_anew(made, night / f"series-{count}", count, datetime(2031, 2, 11, 18 + 3 * repeat))
+        stamped_anew(made, night / f"series-{count}", count, datetime(2031, 2, 11, 18 + 2 * repeat))
     rows = [f"series-{count},heron,{repeat},series-{count}" for repeat, count in enumerate((SHORT, LONG), 1)]
     (night / "runs.csv").write_text("\n".join(["run,robot,repeat,frames", *rows, ""]), encoding="utf-8")
     return night
