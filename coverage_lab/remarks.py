@@ -108,7 +108,7 @@ def judge_light(
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
     remarks = (
         *light_remarks(swept, exposure),
-        *stray_remarks(strays, bar.nozzle_m),
+        *stray_remarks(strays, bar.nozzle_m, swept.clipped),
         *dark_led_remarks(dark, narrow),
         *of_halo,
         *of_bar,
@@ -121,7 +121,8 @@ def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float
     """Why no trail was found if that is because it lies where the plan says that none can be."""
     thin = (slice(None, None, 4), slice(None, None, 4))
     trail = float(np.percentile(brightness(view[thin]), BRIGHT_PERCENTILE))
-    return stray_remarks(find_strays(view, plan, bar, clip, trail), bar.nozzle_m) if trail >= LEAST_BRIGHT else ()
+    strays = find_strays(view, plan, bar, clip, trail) if trail >= LEAST_BRIGHT else ()
+    return stray_remarks(strays, bar.nozzle_m, 0.0)
 
 
 def moved_camera(shift_m: NDArray[np.float64]) -> tuple[Quality, ...]:
@@ -203,8 +204,8 @@ def dwell_remarks(halo: Area | None, plan: FloorPlan, clipped: float) -> tuple[Q
     return (Quality("dwell", "warning", f"{text}: {unknown.area:.2f} m² of floor there count as not visible"),)
 
 
-def stray_remarks(strays: Sequence[Stray], nozzle_m: float) -> tuple[Quality, ...]:
-    """Why a picture is refused that shows trail where none can be."""
+def stray_remarks(strays: Sequence[Stray], nozzle_m: float, clipped: float) -> tuple[Quality, ...]:
+    """Why a picture is refused that shows trail where none can be; `clipped` as in `SweptFloor`."""
     remarks = []
     kinds: tuple[tuple[str, str, str], ...] = (
         ("obstacle", "trail-on-obstacle", "over the footprint of"),
@@ -214,6 +215,9 @@ def stray_remarks(strays: Sequence[Stray], nozzle_m: float) -> tuple[Quality, ..
         large = [stray for stray in strays if stray.kind == kind and stray.area_m2 > (STRAY_WIDTH * nozzle_m) ** 2]
         if large:
             named = ", ".join(f"{stray.name} ({1e4 * stray.area_m2:.0f} cm²)" for stray in large[:3])
-            text = f"trail runs {where} {named}: room file, bar height or camera are wrong. Check the room as it stood"
+            wrong, mend = "room file, bar height or camera are wrong", "Check the room as it stood"
+            if clipped > HALO_IN_CLIP:
+                wrong, mend = f"burnt light may have spread there, or {wrong}", "Stop down and shoot again first"
+            text = f"trail runs {where} {named}: {wrong}. {mend}"
             remarks.append(Quality(code, "refused", text))
     return tuple(remarks)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -34,6 +35,7 @@ class _Reading:
     found: list[Problem] = field(default_factory=list)
     taken: dict[tuple[str, Path], str] = field(default_factory=dict)  # who has a frame, by trial
     closed: set[str] = field(default_factory=set)  # runs whose last frame is named
+    waiting: dict[str, tuple[Problem, ...]] = field(default_factory=dict)  # what is wrong with each run of no use yet
     moments: dict[Path, datetime] | None = None  # when each picture was begun; read where a row asks for it
 
     @property
@@ -54,6 +56,7 @@ class RunsSoFar:
     runs: tuple[Run, ...]  # with the frames that are there
     closed: frozenset[str]  # ids of those whose last frame is named, and there
     absent: tuple[Problem, ...]  # what other runs wait for
+    waiting: Mapping[str, tuple[Problem, ...]]  # the same of each of them, by its id
 
 
 def read_runs(night: Night) -> tuple[Run, ...]:
@@ -76,7 +79,7 @@ def read_runs_so_far(night: Night) -> RunsSoFar:
     reading, runs = _read(night)
     if not all(problem.absent for problem in reading.found):
         raise BadInput([problem for problem in reading.found if not problem.absent])
-    return RunsSoFar(runs, frozenset(reading.closed), tuple(reading.found))
+    return RunsSoFar(runs, frozenset(reading.closed), tuple(reading.found), reading.waiting)
 
 
 def _read(night: Night) -> tuple[_Reading, tuple[Run, ...]]:
@@ -93,8 +96,17 @@ def _runs_of_sheet(reading: _Reading) -> tuple[list[Run], int]:
     """Return the runs that the sheet names, and how many rows it has."""
     sheet = read_sheet(reading.path, reading.found)
     replaced = _replaced(sheet, reading)
-    runs = [_run(line, reading) for line in sheet.lines if line.row.use and line.row.run not in replaced]
-    return [run for run in runs if run is not None], len(sheet.ids)
+    runs = []
+    for line in sheet.lines:
+        if not line.row.use or line.row.run in replaced:
+            continue
+        before = len(reading.found)
+        run = _run(line, reading)
+        if run is None:
+            reading.waiting[line.row.run] = tuple(reading.found[before:])
+        else:
+            runs.append(run)
+    return runs, len(sheet.ids)
 
 
 def _replaced(sheet: Sheet, reading: _Reading) -> dict[str, str]:

@@ -73,17 +73,15 @@ def _with_ends(parts: Sequence[Polygon], radius_m: float) -> FloatArray:
 
 
 def _of_area(part: Polygon) -> tuple[FloatArray, FloatArray]:
-    """Pieces of a pocket's outline, each counting by its length, outward."""
-    ring = shapely.get_coordinates(shapely.segmentize(shapely.orient_polygons(part).exterior, PIECE_M))
-    step = np.diff(ring, axis=0)
-    return (ring[:-1] + ring[1:]) / 2, np.column_stack([step[:, 1], -step[:, 0]])
+    """Pieces of a pocket's outline, islands in it included, each counting by its length, outward."""
+    start, step = _sides(shapely.segmentize(shapely.orient_polygons(part), PIECE_M))
+    return start + step / 2, np.column_stack([step[:, 1], -step[:, 0]])
 
 
 def _of_diameter(part: Polygon, circle: LineString) -> tuple[FloatArray, FloatArray]:
     """The places that a pocket's largest circle touches, each counting by twice the weight that balances it."""
     pole = np.asarray(circle.coords[0])
-    ring = shapely.get_coordinates(part.exterior)
-    start, step = ring[:-1], np.diff(ring, axis=0)
+    start, step = _sides(part)
     along = ((pole - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12)
     nearest = start + along.clip(0, 1)[:, None] * step
     away_m = np.linalg.norm(nearest - pole, axis=1)
@@ -91,6 +89,12 @@ def _of_diameter(part: Polygon, circle: LineString) -> tuple[FloatArray, FloatAr
     outward = (touched - pole) / np.linalg.norm(touched - pole, axis=1, keepdims=True)
     weights, _ = nnls(np.vstack([outward.T, np.full(len(touched), BALANCED)]), np.array([0, 0, BALANCED]))
     return touched, 2 * weights[:, None] * outward
+
+
+def _sides(part: Polygon) -> tuple[FloatArray, FloatArray]:
+    """Where each side of a polygon's rings begins, and where to it leads from there, both (N, 2)."""
+    rings = [shapely.get_coordinates(ring) for ring in shapely.get_rings(part)]
+    return np.concatenate([ring[:-1] for ring in rings]), np.concatenate([np.diff(ring, axis=0) for ring in rings])
 
 
 def _combined(pieces: _Pieces, count: int, plan: FloorPlan, sources: Sources) -> FloatArray:

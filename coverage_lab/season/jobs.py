@@ -29,8 +29,9 @@ class NightJob:
 def find_jobs(paths: Sequence[Path]) -> tuple[NightJob, ...]:
     """Return the nights and runs at `paths`: seasons, nights, or NIGHT/RUN (also a run's frame or folder).
 
-    Everything that people wrote is read here, so that nothing is measured before it all makes sense. Raises BadInput
-    with every mistake in every night.
+    Everything that people wrote is read here, so that nothing is measured before it all makes sense. Where runs are
+    named, the pictures of the night's others may still be missing: the night may have only begun. Raises BadInput with
+    every mistake in every night.
     """
     wanted: dict[Path, set[str] | None] = {}
     for path in paths:
@@ -65,18 +66,22 @@ def job_so_far(folder: Path) -> tuple[NightJob, RunsSoFar]:
     """
     night = read_night(folder)
     so_far = _runs_in_room(night, read_runs_so_far)
-    return NightJob(night, so_far.runs, frozenset(run.id for run in so_far.runs)), so_far
+    return NightJob(night, so_far.runs, _ids(so_far)), so_far
 
 
 def _job(folder: Path, names: set[str] | None) -> NightJob:
     night = read_night(folder)
-    runs = _runs_in_room(night, _all_there).runs
-    chosen = runs if names is None else _chosen(night, runs, names)
-    return NightJob(night, chosen, frozenset(run.id for run in runs))
+    found = _runs_in_room(night, _all_there if names is None else read_runs_so_far)
+    chosen = found.runs if names is None else _chosen(night, found, names)
+    return NightJob(night, chosen, _ids(found))
+
+
+def _ids(found: RunsSoFar) -> frozenset[str]:
+    return frozenset(run.id for run in found.runs) | found.waiting.keys()
 
 
 def _all_there(night: Night) -> RunsSoFar:
-    return RunsSoFar(read_runs(night), frozenset(), ())
+    return RunsSoFar(read_runs(night), frozenset(), (), {})
 
 
 def _runs_in_room(night: Night, read: Callable[[Night], RunsSoFar]) -> RunsSoFar:
@@ -111,12 +116,16 @@ def _room(night: Night) -> Room:
     return room
 
 
-def _chosen(night: Night, runs: tuple[Run, ...], names: set[str]) -> tuple[Run, ...]:
+def _chosen(night: Night, found: RunsSoFar, names: set[str]) -> tuple[Run, ...]:
     """The runs called `names`: by id, or by the name of their frame or folder."""
-    by_name = {name: run for run in runs for name in (*(frame.name for frame in run.frames), run.id)}
-    unknown = sorted(names - set(by_name))
+    by_name = {name: run for run in found.runs for name in (*(frame.name for frame in run.frames), run.id)}
+    not_there = sorted(names - set(by_name))
+    problems = [problem for name in not_there for problem in found.waiting.get(name, ())]
+    unknown = [name for name in not_there if name not in found.waiting]
     if unknown:
-        mend = suggest(unknown[0], [run.id for run in runs], "Name a run of the night's sheet")
-        raise BadInput(Problem(night.folder, unknown[0], "is no run of this night", mend))
+        mend = suggest(unknown[0], _ids(found), "Name a run of the night's sheet")
+        problems.append(Problem(night.folder, unknown[0], "is no run of this night", mend))
+    if problems:
+        raise BadInput(problems)
     ids = {by_name[name].id for name in names}
-    return tuple(run for run in runs if run.id in ids)
+    return tuple(run for run in found.runs if run.id in ids)

@@ -162,6 +162,15 @@ def test_uncertainty_is_that_of_the_edge():
     assert pocket.area_cm2.u == pytest.approx(1e4 * 2 * np.pi * 0.1 * 0.001, rel=0.02)
 
 
+def test_islands_in_a_pocket_count_too_even_if_its_largest_circle_touches_nothing_else():
+    islands = [Point(1.5 + right, 1 + up).buffer(0.02) for right in (-0.2, 0.2) for up in (-0.2, 0.2)]
+    (pocket,) = pockets_of(box(1, 0.5, 2, 1.5) - shapely.union_all(islands), edge_u_m=0.001)
+    assert pocket.diameter_mm.value == pytest.approx(2000 * (np.hypot(0.2, 0.2) - 0.02), abs=1)
+    assert pocket.pole_m == pytest.approx((1.5, 1.0), abs=0.001)
+    assert pocket.diameter_mm.u == pytest.approx(2.0)
+    assert pocket.area_cm2.u == pytest.approx(1e4 * (4 + 4 * 2 * np.pi * 0.02) * 0.001, rel=0.04)
+
+
 @given(long_m=st.floats(0.5, 1.6), wide_m=st.floats(0.08, 0.2), blunt_m=st.floats(0.0, 0.02), turn=st.floats(0, 90))
 @settings(max_examples=12, deadline=None)
 def test_uncertainty_of_a_tapering_pocket_is_that_of_its_end_too(

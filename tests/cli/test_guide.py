@@ -1,0 +1,105 @@
+"""docs/guide.md, followed from its first command to its last; its pictures are simulated, so the truth is known."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from guided import DONE_BY_HAND, Hands, Step, follow, sections
+
+from coverage_lab.camera.calibrate import lens_values
+from coverage_lab.files.lens import read_lens
+
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+@pytest.fixture(scope="module")
+def hands(tmp_path_factory: pytest.TempPathFactory) -> Hands:
+    return Hands(tmp_path_factory.mktemp("afternoon"))
+
+
+@pytest.fixture(scope="module")
+def steps(hands: Hands) -> list[Step]:
+    return follow(hands)
+
+
+def measures(hands: Hands, run: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((hands.night / "results" / run / "measures.json").read_text("utf-8"))
+    return found
+
+
+def alike(said: str, printed: str) -> bool:
+    """Whether a line was printed as the page says; other libraries may move a number's last digit by one."""
+    if NUMBER.sub("#", said) != NUMBER.sub("#", printed):
+        return False
+    for mine, theirs in zip(NUMBER.findall(said), NUMBER.findall(printed), strict=True):
+        _, _, decimals = mine.partition(".")
+        if abs(float(mine) - float(theirs)) > 1.01 * 10.0 ** -len(decimals) * (mine != theirs):
+            return False
+    return True
+
+
+def test_every_pair_of_hands_finds_its_section():
+    assert set(DONE_BY_HAND) <= {heading for heading, _ in sections()}
+
+
+def test_every_command_ends_as_the_page_says(steps: list[Step]):
+    assert len(steps) > 8
+    commands = "".join(step.commands for step in steps)
+    assert {"room markers", "lens", "night new", "room trace", "measure", "compare"} <= set(
+        re.findall(r"^coverage-lab ((?:room |night )?\w+)", commands, re.MULTILINE)
+    )
+    for step in steps:
+        assert step.code == step.says_code, "\n".join([step.commands, *step.printed])
+    assert [step.says_code for step in steps].count(1) == 1  # the run that is refused
+
+
+def test_every_line_is_printed_as_the_page_shows(steps: list[Step]):
+    shown = [(line, step) for step in steps for line in step.says]
+    assert len(shown) > 8
+    for line, step in shown:
+        assert any(alike(line, printed) for printed in step.printed), "\n".join([line, *step.printed])
+
+
+def test_the_first_run_of_the_sheet_is_the_one_that_is_shot_first(steps: list[Step], hands: Hands):
+    with (hands.night / "runs.csv").open(encoding="utf-8", newline="") as sheet:
+        assert next(csv.DictReader(sheet))["run"] == "wren-1"
+
+
+def test_the_lens_is_known_within_its_spread_and_to_a_thousandth(steps: list[Step], hands: Hands):
+    path = hands.night / "lens.json"
+    stated, true = lens_values(read_lens(path)), lens_values(hands.camera.lens)
+    u = json.loads(path.read_text("utf-8"))["standard_uncertainty"]
+    for name in ("fx", "fy", "cx", "cy"):
+        assert abs(stated[name] - true[name]) < 3 * u[name], name
+    assert stated["fx"] == pytest.approx(true["fx"], rel=1e-3)
+
+
+def test_the_camera_is_found_where_it_hangs(steps: list[Step], hands: Hands):
+    assert measures(hands, "wren-1")["camera"]["centre_m"] == pytest.approx(hands.camera.centre_m, abs=0.01)
+
+
+@pytest.mark.parametrize("run", ["heron-2", "wren-1"])
+def test_the_interval_holds_the_truth(steps: list[Step], hands: Hands, run: str):
+    truth = hands.truth(run)["hidden_from_camera"]["coverage_percent_of_visible_free_floor"]
+    low, high = measures(hands, run)["coverage"]["percent"]["interval_95"]
+    assert low <= truth <= high
+    assert high - low < 1.5
+
+
+def test_whoever_opens_what_the_page_names_finds_it(steps: list[Step], hands: Hands):
+    text = "".join(text for _, text in sections())
+    named = set(re.findall(r"`(season-2031/[\w./-]+\.\w+)`", text)) | {"trace.html", "markers.pdf"}
+    assert len(named) > 6
+    for name in named:
+        assert (hands.folder / name).is_file(), name
+
+
+def test_the_pictures_are_those_of_the_page():
+    pictures = re.findall(r"\]\(pictures/(guide-[\w-]+\.png)\)", "".join(text for _, text in sections()))
+    folder = Path(__file__).parents[2] / "docs" / "pictures"
+    assert sorted(pictures) == sorted(path.name for path in folder.glob("guide-*"))
