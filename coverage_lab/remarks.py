@@ -40,6 +40,7 @@ BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where 
 DARK_TRACK = 0.05  # share of the outline: 0 on good frames; 0.1 to 0.6 with a dead LED
 NARROW_PASSES = 0.5  # share of straight single passes: 0 on good frames, nearly all with a dead LED at the bar's end
 HALO_IN_CLIP = 0.8  # share of the outline from which on a halo refuses: coverage up to 6 points off; good up to 0.7
+SPREAD_IN_CLIP = 0.8  # and from which on trail where none can be may be burnt light that has spread
 STRAY_WIDTH = 0.4  # of the nozzle: side of a square of trail; 0.27 on good frames
 
 
@@ -216,7 +217,7 @@ def stray_remarks(strays: Sequence[Stray], nozzle_m: float, clipped: float) -> t
         if large:
             named = ", ".join(f"{stray.name} ({1e4 * stray.area_m2:.0f} cm²)" for stray in large[:3])
             wrong, mend = "room file, bar height or camera are wrong", "Check the room as it stood"
-            if clipped > HALO_IN_CLIP:
+            if clipped > SPREAD_IN_CLIP:
                 wrong, mend = f"burnt light may have spread there, or {wrong}", "Stop down and shoot again first"
             text = f"trail runs {where} {named}: {wrong}. {mend}"
             remarks.append(Quality(code, "refused", text))

@@ -15,6 +15,8 @@ import pytest
 from coverage_lab import measure, read_night, read_runs, set_up
 from coverage_lab.job import Quality
 from coverage_lab.measures.values import Measures
+from coverage_lab.remarks import stray_remarks
+from coverage_lab.trails.stray import Stray
 
 QUIET = {
     "lanes": {"hidden-floor"},
@@ -169,3 +171,12 @@ def test_a_second_reference_frame_shows_that_the_camera_moved(
     if level == "warning":
         assert measures.coverage is not None
         assert measures.coverage.contributions["camera moved"].points > 0
+
+
+@pytest.mark.parametrize(("clipped", "told_first"), [(0.96, "Stop down"), (0.3, "Check the room")])
+def test_trail_over_furniture_is_blamed_on_burnt_light_first(clipped: float, told_first: str):
+    (remark,) = stray_remarks([Stray("obstacle", "chest", 0.015)], 0.22, clipped)
+    assert remark.level == "refused"
+    assert told_first in remark.text
+    assert "room file" in remark.text
+    assert stray_remarks([Stray("obstacle", "chest", 0.002)], 0.22, clipped) == ()

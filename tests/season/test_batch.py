@@ -36,6 +36,21 @@ def test_paths_from_where_one_stands(lab: Lab):
     assert ids([Path()]) == ids([Path("..")]) == [["heron-1", "heron-2"]]
 
 
+def test_a_run_by_name_of_a_night_that_has_only_begun(lab: Lab):
+    lab.measure(lab.night / "heron-2")
+    (lab.night / "heron-2.jpg").unlink()
+    told = lab.measure(lab.night / "heron-1")
+    assert told.code == ExitCode.DONE
+    assert told.line("heron-1: measured")
+    assert not any("heron-2" in line for line in told.lines)  # its results are no orphans, it is only not here
+    told = lab.measure(lab.night / "heron-1", lab.night / "heron-2")
+    assert told.code == ExitCode.BAD_INPUT
+    assert told.line("runs.csv", "row 3", "heron-2")
+    told = lab.measure(lab.night)
+    assert told.code == ExitCode.BAD_INPUT
+    assert told.line("runs.csv", "row 3", "heron-2")
+
+
 def test_what_is_stored(lab: Lab):
     assert lab.measure().code == ExitCode.DONE
     results = lab.night / "results"
