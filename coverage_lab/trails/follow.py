@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.trails.probe import BENDS, CHANGE, LIT, TURNS, Probe, placed
@@ -199,9 +200,9 @@ class Follower:
             turn = (after[0, 2] - before[-1, 2] + np.pi) % (2 * np.pi) - np.pi
             heading = before[-1, 2] + np.linspace(0, turn, 9)
             ends = self.probe.ends(np.column_stack([np.tile(before[-1, :2], (9, 1)), heading]))
-            for one, other in pairwise(ends):
-                cv2.fillPoly(swept, [self.scene.drawn(np.array([one[0], one[1], other[0]]))], 1, cv2.LINE_8, _SHIFT)
-                cv2.fillPoly(swept, [self.scene.drawn(np.array([one[1], other[1], other[0]]))], 1, cv2.LINE_8, _SHIFT)
+            halves = np.concatenate([ends[:-1], ends[1:]], axis=1)
+            for piece in self.scene.drawn(halves[:, [[0, 1, 2], [1, 3, 2]]].reshape(-1, 3, 2)):
+                cv2.fillConvexPoly(swept, piece, 1, cv2.LINE_8, _SHIFT)
         return swept
 
     def _rated(self, parts: Sequence[FloatArray]) -> Way:
@@ -224,18 +225,10 @@ def _moved(points: Plane, pose: FloatArray) -> Plane:
     return np.stack([x, y])
 
 
-def corners(path: FloatArray) -> list[int]:
+def corners(path: FloatArray) -> NDArray[np.intp]:
     """Return the numbers of the poses (N, 3) that a way bends at (Douglas and Peucker, 1973), both ends with them."""
-    kept, open_ = {0, len(path) - 1}, [(0, len(path) - 1)]
-    while open_:
-        first, last = open_.pop()
-        if last - first < 2:
-            continue
-        run, off = path[last, :2] - path[first, :2], path[first + 1 : last, :2] - path[first, :2]
-        away = np.abs(off[:, 0] * run[1] - off[:, 1] * run[0]) / max(float(np.hypot(*run)), 1e-9)
-        worst = int(np.argmax(away))
-        if away[worst] > CORNER_M:
-            middle = first + 1 + worst
-            kept.add(middle)
-            open_ += [(first, middle), (middle, last)]
-    return sorted(kept)
+    if len(path) < 3:
+        return np.arange(len(path))
+    numbered = shapely.linestrings(np.column_stack([path[:, :2], np.arange(len(path))]))
+    kept = shapely.simplify(numbered, CORNER_M, preserve_topology=False)
+    return np.asarray(shapely.get_coordinates(kept, include_z=True)[:, 2], np.intp)
