@@ -43,9 +43,9 @@ from coverage_lab.room.track import Track
 from coverage_lab.trails.blind import USUAL_M_S
 from coverage_lab.trails.caps import passed_between
 from coverage_lab.trails.dose import passed_by_light_m2
+from coverage_lab.trails.joined import track_of
 from coverage_lab.trails.rectify import plan_view
 from coverage_lab.trails.series import LONGEST_BRIDGE_S, Fold, Series
-from coverage_lab.trails.track import track_of
 
 UNKNOWN_GAP_S = 1.0  # taken for the gap between frames without a clock
 LEAST_GAP_S = 0.02  # shorter ones are none
@@ -243,9 +243,9 @@ def track_in(exposure: Exposure) -> Track | None:
 def whole_track(exposure: Exposure) -> Track | None:
     """Return the track if the robot was followed through every frame and from each to the next; else None."""
     track = track_in(exposure)
-    if track is None or exposure.series is None:
+    if track is None or exposure.series is None or not track.followed.all():
         return None
-    return track if all(way.followed for way in exposure.series.ways) and track.followed.all() else None
+    return track if len(set(track.frame.tolist())) == len(exposure.series.ways) else None
 
 
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from coverage_lab.trails.probe import BENDS, CHANGE, LIT, TURNS, Probe, placed
+from coverage_lab.trails.probe import BENDS, CHANGE, LIT, ROW_M, TURNS, Probe, placed
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -35,10 +35,13 @@ BACK = 0.8  # of the nozzle: how far before the end of light it may have turned
 SECTOR = 0.85  # of what the bar passed over in a turn has light
 CHOICES = 3  # directions that are tried at a turn
 MOST_WALKS = 16
+LEAST_GAIN = 0.005  # of the strip that the way after a turn explains
 LEFT_OVER = 0.03  # of the strip that a way may leave unexplained
+LEFT_NOZZLES = 0.3  # and of the nozzle squared
 OFF = 0.02  # of the strip's area that it may lie off the strip
 LONGEST_ROWS = 400
 CORNER_M = 0.003  # by how much a way may be off its corners
+SHORTEST_M = 0.045  # of a leg between two turns
 _SHIFT = 4  # binary places of drawn points
 
 
@@ -70,12 +73,8 @@ class Way:
 
     poses: FloatArray  # (N, 3) turning centre x_m, y_m and heading; straight on or a turn on the spot between two
     left: float  # share of the strip that it does not explain
-    off: float  # area that it covers off the strip, over the strip's
-
-    @property
-    def good(self) -> bool:
-        """Whether it explains the strip and leaves it nowhere."""
-        return self.left <= LEFT_OVER and self.off <= OFF
+    off: float  # area that it covers without light for it, over the strip's
+    good: bool  # it explains the strip and leaves it nowhere
 
 
 def look(light: Plane) -> tuple[NDArray[np.intp], FloatArray]:
@@ -100,14 +99,30 @@ class Follower:
 
     def follow(self, start: FloatArray) -> Way | None:
         """Return the way from a pose (3,) that explains most."""
-        self._go_on(self.scene.passes, [], start)
+        self._go_on(self.scene.passes, [], start, 1 + LEAST_GAIN)
         return self.best
 
-    def _go_on(self, left: Plane, parts: list[FloatArray], pose: FloatArray) -> bool:
+    def begin(self, before: FloatArray, reach_m: float) -> Way | None:
+        """Return the way that explains most of those that begin near a pose (3,), up to `reach_m` ahead of it.
+
+        So the last frame ended; the robot may since have turned or gone on.
+        """
+        rows = np.arange(int(reach_m / ROW_M) + 1)[:, None] * ROW_M
+        ahead = np.array([np.cos(before[2]), np.sin(before[2]), 0.0])
+        path = before + rows * ahead
+        for at, heading in self._turns(self.scene.passes, path, beginning=True):
+            if self._go_on(self.scene.passes, [], np.array([*path[at, :2], heading]), 1 + LEAST_GAIN):
+                break
+        return self.best
+
+    def _go_on(self, left: Plane, parts: list[FloatArray], pose: FloatArray, before: float) -> bool:
+        """Go on from a pose; say whether to stop. `before` is the share of the strip that was unexplained."""
         if self.walks >= MOST_WALKS:
             return True
         path = self._walk(left, pose)
         way = self._rated([*parts, path])
+        if way.left > before - LEAST_GAIN:
+            return False
         if self.best is None or way.left + way.off < self.best.left + self.best.off:
             self.best = way
         if way.good:
@@ -115,7 +130,7 @@ class Follower:
         for at, heading in self._turns(left, path):
             rest = self._less(left, path[: at + 1])
             turned = np.array([*path[at, :2], heading])
-            if self._go_on(rest, [*parts, path[: at + 1]], turned):
+            if self._go_on(rest, [*parts, path[: at + 1]], turned, way.left):
                 return True
         return False
 
@@ -146,8 +161,11 @@ class Follower:
                 return placed(probe.fan[at, : run[at]], pose)
         return placed(probe.bends[best, : min(int(rows[best]), STEP_ROWS)], pose)
 
-    def _turns(self, left: Plane, path: FloatArray) -> list[tuple[int, float]]:
-        """Return where it may have turned (number of a pose) and its heading afterwards, the likeliest first."""
+    def _turns(self, left: Plane, path: FloatArray, *, beginning: bool = False) -> list[tuple[int, float]]:
+        """Return where it may have turned (number of a pose) and its heading afterwards, the likeliest first.
+
+        At the beginning of a frame it need not have turned, or may have done so before.
+        """
         probe = self.probe
         step = np.hypot(*np.diff(path[:, :2], axis=0).T)
         to_end = np.append(np.cumsum(step[::-1])[::-1], 0)
@@ -163,7 +181,7 @@ class Follower:
         swept = (sector > LIT).mean(axis=(0, -1))
         bright = np.minimum(sector[3:6], 3).mean(axis=(0, -1)) / 3
         score = rows / probe.turns.shape[1] + 0.5 * change + 0.5 * bright - 0.25 * np.abs(turn) / np.pi
-        possible = (swept > SECTOR) & (rows >= LEAST_ROWS) & (np.abs(turn) > LEAST_TURN)
+        possible = (rows >= LEAST_ROWS) & (beginning | ((swept > SECTOR) & (np.abs(turn) > LEAST_TURN)))
         score = np.where(possible, score, -np.inf)
         found: list[tuple[int, float]] = []
         while len(found) < CHOICES and np.isfinite(score.max()):
@@ -214,7 +232,9 @@ class Follower:
         missing = cv2.erode((short & (turned == 0)).astype(np.uint8), square)
         dark = cv2.erode((drawn - light > 0.65).astype(np.uint8), square)
         poses = np.concatenate([path[corners(path)] for path in parts])
-        return Way(poses, float(missing.sum()) / self._area, float(dark.sum()) / self._area)
+        left, off = float(missing.sum()) / self._area, float(dark.sum()) / self._area
+        little = missing.sum() * self.scene.cell_m**2 <= LEFT_NOZZLES * self.probe.nozzle_m**2
+        return Way(tidied(poses), left, off, bool(little and left <= LEFT_OVER and off <= OFF))
 
 
 def _moved(points: Plane, pose: FloatArray) -> Plane:
@@ -232,3 +252,22 @@ def corners(path: FloatArray) -> NDArray[np.intp]:
     numbered = shapely.linestrings(np.column_stack([path[:, :2], np.arange(len(path))]))
     kept = shapely.simplify(numbered, CORNER_M, preserve_topology=False)
     return np.asarray(shapely.get_coordinates(kept, include_z=True)[:, 2], np.intp)
+
+
+def tidied(poses: FloatArray) -> FloatArray:
+    """Return poses (N, 3) without legs so short that they only come of looking for a turn's place in steps."""
+    kept = [poses[0]]
+    turned = False  # at the last place
+    for number, pose in enumerate(poses[1:], start=1):
+        way_m = float(np.hypot(*(pose - kept[-1])[:2]))
+        if way_m >= SHORTEST_M or (way_m > 0 and number == len(poses) - 1):
+            kept.append(pose)
+            turned = False
+            continue
+        there = np.array([*kept[-1][:2], pose[2]])
+        if turned:
+            kept[-1] = there
+        elif abs(pose[2] - kept[-1][2]) > LEAST_TURN:
+            kept.append(there)
+            turned = True
+    return np.array(kept)

@@ -22,10 +22,11 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.blind import Bridge, Strip, bridge
 from coverage_lab.trails.caps import Join, find_caps
 from coverage_lab.trails.dose import FAINTEST, STEPS, light_counts, one_pass
+from coverage_lab.trails.joined import FrameWay
 from coverage_lab.trails.near import within
 from coverage_lab.trails.rectify import Lift, floor_per_pixel_m, pixel_map
 from coverage_lab.trails.strip import StripFinder
-from coverage_lab.trails.track import FrameWay, Tracker, scene_of
+from coverage_lab.trails.track import Tracker, scene_of
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -151,7 +152,7 @@ class Fold:
         if self._number > 1:
             self._gaps.append(Gap(None, False))
         self._before = None
-        self._tracker.add(None, None)
+        self._tracker.add(None, (), None, 0.0)
 
     def done(self) -> Series:
         """Return the folded series."""
@@ -197,7 +198,8 @@ class Fold:
             self._gaps.append(Gap(found.join, found.fill is not None))
         once = one_pass(self._counts)
         scene = None if once is None else scene_of(smooth, mask, once, self._clip, cell_m, origin_m)
-        self._tracker.add(scene, found.join)
+        blind_s = float(self.blind_s[self._number - 2]) if self._number > 1 else 0.0
+        self._tracker.add(scene, strip.caps, found.join, blind_s)
         self._before = strip
 
     def _speed_m_s(self) -> float | None:

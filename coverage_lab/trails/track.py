@@ -1,7 +1,6 @@
-"""The track of a run of many frames, followed frame by frame while they are folded.
+"""Follow a run of many frames, frame by frame, while they are folded.
 
     strip of a frame · where the bar was as the shutter opened and closed ──► the way between, if it explains the strip
-    ways of all frames · their times ──► track
 
 A frame is followed when the next one has told where it ended; only it is kept until then.
 """
@@ -10,16 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import overload
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
-from coverage_lab.room.track import Track
-from coverage_lab.trails.caps import Cap, Join
+from coverage_lab.trails.caps import FASTEST_M_S, Cap, Join
 from coverage_lab.trails.follow import PLENTY, Follower, Scene, Way
-from coverage_lab.trails.probe import LIT, Probe
+from coverage_lab.trails.joined import FrameWay
+from coverage_lab.trails.probe import LIT, ROW_M, Probe
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.uint8]
@@ -31,18 +31,7 @@ COUNTED = 3.0  # passes: more light than that is a turn, and does not tell eithe
 OFF_STRIP = 0.3  # pass: light off the strip is no more
 END_M = 0.05  # a way that ends so near the place where the next frame begins ends there
 END_RAD = float(np.deg2rad(15))
-STRAIGHT_S = 1.0  # between two square ends that face each other a robot goes straight on if the shutter opens so soon
-PLACE_U_M = 0.012  # of a place on the way, along one axis (docs/time.md says how it was found)
-USUAL_M_S, USUAL_RAD_S = 0.28, float(np.deg2rad(90))  # only their ratio counts, in times within a frame
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FrameWay:
-    """What is known of the robot's way through one frame."""
-
-    poses: FloatArray  # (N, 3): the whole way, or the poses that are known: at the beginning, at the end, or none
-    when: FloatArray  # (N,) in the frame's time, 0 to 1
-    followed: bool
+FARTHEST_M = 0.5  # that a robot may have gone on unseen, to be found again by where it was
 
 
 @dataclass(slots=True, eq=False)
@@ -55,15 +44,22 @@ class Tracker:
     _start: FloatArray | None = None  # pose as the shutter opened for the frame that waits
     _ways: list[FrameWay] = field(default_factory=list)
     _waiting: bool = False
+    _last: FloatArray | None = None  # pose at the end of the frame before the one that waits
+    _reach_m: float = 0.0  # that the robot may have gone on since
+    _caps: Sequence[Cap] = ()  # square ends of the strip that waits
 
     def __post_init__(self) -> None:
         """Make the probe, whose tables serve all frames."""
         self._probe = Probe(self.bar.nozzle_m, self.bar.forward_m)
 
-    def add(self, scene: Scene | None, found: Join | None) -> None:
-        """Add the next frame; `found` is where the bar was before and after the gap that leads to it."""
+    def add(self, scene: Scene | None, caps: Sequence[Cap], found: Join | None, blind_s: float) -> None:
+        """Add the next frame, whose strip has square ends `caps`.
+
+        `found` is where the bar was before and after the gap of `blind_s` that leads to it.
+        """
         self._close(None if found is None else self._pose(found.end, 1))
-        self._scene, self._waiting = scene, True
+        self._scene, self._caps, self._waiting = scene, caps, True
+        self._reach_m = FASTEST_M_S * blind_s + END_M
         self._start = None if found is None else self._pose(found.start, -1)
 
     def done(self) -> tuple[FrameWay, ...]:
@@ -77,42 +73,77 @@ class Tracker:
         return np.array([*(cap.centre_m - self.bar.forward_m * ahead), np.arctan2(ahead[1], ahead[0])])
 
     def _close(self, end: FloatArray | None) -> None:
+        """Follow the frame that waits, which ends at a pose if that is known."""
         if not self._waiting:
             return
-        way = None if self._scene is None else self._follow(self._scene, end)
-        if way is None:
-            known = [(pose, when) for pose, when in ((self._start, 0.0), (end, 1.0)) if pose is not None]
-            poses = np.array([pose for pose, _ in known]).reshape(-1, 3)
-            self._ways.append(FrameWay(poses, np.array([when for _, when in known]), False))
+        poses = None if self._scene is None else self._follow(self._scene, end)
+        ends = (self._start is not None, end is not None)
+        if poses is None:
+            self._ways.append(_ends_only(self._start, end))
+            self._last = end
         else:
-            self._ways.append(FrameWay(way.poses, _paced(way.poses), True))
+            self._ways.append(FrameWay(poses, True, ends))
+            self._last = poses[-1]
         self._waiting, self._scene = False, None
 
-    def _follow(self, scene: Scene, end: FloatArray | None) -> Way | None:
+    def _follow(self, scene: Scene, end: FloatArray | None) -> FloatArray | None:
         """Return the way from the frame's beginning, or back from its end, if it is the one."""
-        start = self._start
-        if start is not None:
-            way = Follower(scene, self._probe).follow(start)
-            if way is not None and way.good and _meets(way.poses[-1], end):
-                return way
+        starts = [] if self._start is None else [self._start]
+        near = self._start is None and self._last is not None and self._reach_m <= FARTHEST_M
+        if near:
+            starts += self._caps_near()
+        for start in starts:
+            poses = _good(Follower(scene, self._probe).follow(start), end)
+            if poses is not None:
+                return poses
         if end is not None:
-            back = Follower(scene, self._probe.reversed()).follow(_about(end))
-            if back is not None and back.good and _meets(_about(back.poses[-1]), start):
-                return Way(np.array([_about(pose) for pose in back.poses[::-1]]), back.left, back.off)
+            back = _good(Follower(scene, self._probe.reversed()).follow(_about(end)), _about(self._start))
+            if back is not None:
+                return np.array([_about(pose) for pose in back[::-1]])
+        if near:
+            assert self._last is not None
+            return _good(Follower(scene, self._probe).begin(self._last, self._reach_m), end)
         return None
 
+    def _caps_near(self) -> list[FloatArray]:
+        """Return poses at square ends near the place where the frame before ended, the nearest first."""
+        assert self._last is not None
+        last_m = self._last[:2]
+        poses = [self._pose(cap, -1) for cap in self._caps]
+        away_m = [float(np.hypot(*(pose[:2] - last_m))) for pose in poses]
+        reach_m = self._reach_m + END_M
+        return [poses[at] for at in np.argsort(away_m) if away_m[at] <= reach_m]
 
-def _about(pose: FloatArray) -> FloatArray:
+
+def _good(way: Way | None, end: FloatArray | None) -> FloatArray | None:
+    """Return the poses of a way if it explains its frame and leads to a pose, if that is known; it then ends there."""
+    if way is None or not way.good:
+        return None
+    poses = way.poses.copy()
+    if end is not None:
+        last = poses[-1]
+        turn = (last[2] - end[2] + np.pi) % (2 * np.pi) - np.pi
+        if float(np.hypot(*(last - end)[:2])) > END_M or abs(turn) > END_RAD:
+            return None
+        poses[-1] = end
+    elif len(poses) > 1 and np.any(poses[-1, :2] != poses[-2, :2]):
+        # Light was looked for in steps, and the last one fell short by anything up to a whole one.
+        poses[-1, :2] += ROW_M / 2 * np.array([np.cos(poses[-1, 2]), np.sin(poses[-1, 2])])
+    return poses
+
+
+def _ends_only(start: FloatArray | None, end: FloatArray | None) -> FrameWay:
+    known = [pose for pose in (start, end) if pose is not None]
+    return FrameWay(np.array(known).reshape(-1, 3), False, (start is not None, end is not None))
+
+
+@overload
+def _about(pose: FloatArray) -> FloatArray: ...
+@overload
+def _about(pose: None) -> None: ...
+def _about(pose: FloatArray | None) -> FloatArray | None:
     """Return a pose turned about."""
-    return np.asarray(pose + np.array([0, 0, np.pi]))
-
-
-def _meets(pose: FloatArray, known: FloatArray | None) -> bool:
-    """Say whether a pose is the one that is known; if none is, it may be."""
-    if known is None:
-        return True
-    turn = (pose[2] - known[2] + np.pi) % (2 * np.pi) - np.pi
-    return float(np.hypot(*(pose - known)[:2])) <= END_M and abs(turn) <= END_RAD
+    return None if pose is None else np.asarray(pose + np.array([0, 0, np.pi]))
 
 
 def scene_of(
@@ -138,40 +169,3 @@ def scene_of(
     if not (passes > LIT).any():
         return None
     return Scene(passes, origin_m[0] + west * cell_m, origin_m[1] - north * cell_m, parts * cell_m)
-
-
-def track_of(ways: Sequence[FrameWay], start_s: FloatArray, end_s: FloatArray) -> Track | None:
-    """Return the track of a run whose frames were exposed from `start_s` to `end_s`, (n,) each; None without poses.
-
-    Within a frame the robot is taken to drive and to turn at an even pace.
-    """
-    known = [number for number, way in enumerate(ways) if len(way.poses)]
-    if not known:
-        return None
-    poses = np.concatenate([ways[number].poses for number in known])
-    open_s = end_s - start_s
-    t_s = np.concatenate([start_s[number] - start_s[0] + ways[number].when * open_s[number] for number in known])
-    frame = np.repeat(known, [len(ways[number].poses) for number in known])
-    inside = frame[1:] == frame[:-1]
-    followed = np.array([way.followed for way in ways])[frame[1:]] & inside
-    for at in np.flatnonzero(~inside):
-        followed[at] = _straight_on(poses[at], poses[at + 1], start_s[frame[at + 1]] - end_s[frame[at]])
-    return Track(t_s, poses[:, :2], poses[:, 2], frame, followed, PLACE_U_M)
-
-
-def _paced(poses: FloatArray) -> FloatArray:
-    """Return when a robot that drives and turns at an even pace is at each pose (N, 3), from 0 to 1."""
-    step = np.diff(poses, axis=0)
-    turn = np.abs((step[:, 2] + np.pi) % (2 * np.pi) - np.pi)
-    took = np.maximum(np.hypot(step[:, 0], step[:, 1]) / USUAL_M_S, turn / USUAL_RAD_S)
-    at = np.concatenate([[0.0], np.cumsum(took)])
-    return np.asarray(at / max(at[-1], 1e-9))
-
-
-def _straight_on(before: FloatArray, after: FloatArray, blind_s: float) -> bool:
-    """Say whether a robot that was at one pose went straight on to the next while the shutter was closed."""
-    step = after[:2] - before[:2]
-    ahead = np.array([np.cos(before[2]), np.sin(before[2])])
-    aside = abs(float(ahead[0] * step[1] - ahead[1] * step[0]))
-    turn = (after[2] - before[2] + np.pi) % (2 * np.pi) - np.pi
-    return bool(blind_s <= STRAIGHT_S and aside <= END_M and abs(turn) <= END_RAD)

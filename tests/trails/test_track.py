@@ -11,7 +11,8 @@ from coverage_lab.room.track import driven_m
 from coverage_lab.simulate.drives import Motion
 from coverage_lab.simulate.growth import between
 from coverage_lab.trails.caps import Cap, Join
-from coverage_lab.trails.track import FrameWay, Tracker, scene_of, track_of
+from coverage_lab.trails.joined import FrameWay, track_of
+from coverage_lab.trails.track import Tracker, scene_of
 
 BAR = Bar(0.22, 14, 0.215, 0.095, 0.002, 0.03)
 RUN = drive((0.4, 0.4), (2.4, 0.4), (2.4, 1.0), (0.5, 1.0), (0.8, 1.9), (2.2, 1.9), motion=Motion(0.25, 1.5))
@@ -31,7 +32,7 @@ def tracked(hidden: tuple[int, ...] = ()) -> tuple[FrameWay, ...]:
     for number, part in enumerate(parts):
         known = number > 0 and number not in hidden and number - 1 not in hidden
         join = Join(cap(parts[number - 1][-1], 1), cap(part[0], -1)) if known else None
-        tracker.add(None if number in hidden else scene(part, BAR, Motion(0.25, 1.5)), join)
+        tracker.add(None if number in hidden else scene(part, BAR, Motion(0.25, 1.5)), (), join, 0.4)
     return tracker.done()
 
 
@@ -64,16 +65,16 @@ def test_a_way_that_does_not_end_where_the_next_frame_begins_is_none():
     parts = [between(RUN, *span) for span in SPANS_S[:2]]
     elsewhere = parts[1][0] + [0, 0.3, 0, 0]
     tracker = Tracker(BAR)
-    tracker.add(scene(parts[0], BAR, Motion(0.25, 1.5)), None)
-    tracker.add(scene(parts[1], BAR, Motion(0.25, 1.5)), Join(cap(elsewhere, 1), cap(elsewhere, -1)))
+    tracker.add(scene(parts[0], BAR, Motion(0.25, 1.5)), (), None, 0.0)
+    tracker.add(scene(parts[1], BAR, Motion(0.25, 1.5)), (), Join(cap(elsewhere, 1), cap(elsewhere, -1)), 0.4)
     first, second = tracker.done()
     assert not first.followed and not second.followed
-    assert first.when.tolist() == [1.0] and second.when.tolist() == [0.0]
+    assert (first.ends, second.ends) == ((False, True), (True, False))
 
 
 def test_without_any_known_place_there_is_no_track():
     tracker = Tracker(BAR)
-    tracker.add(None, None)
+    tracker.add(None, (), None, 0.0)
     assert track_of(tracker.done(), np.zeros(1), np.ones(1)) is None
 
 
