@@ -19,7 +19,7 @@ from coverage_lab.job import Bar, Quality, Robot
 from coverage_lab.room.plan import FloorPlan, with_unknown
 from coverage_lab.room.room import Area
 from coverage_lab.trails.comb import Comb, brightness
-from coverage_lab.trails.darkled import dark_track_share, narrow_pass_share
+from coverage_lab.trails.darkled import SURELY, DarkTracks, dark_track_share, dark_tracks, narrow_pass_share
 from coverage_lab.trails.dwell import dwell_halo
 from coverage_lab.trails.exposure import Exposure, judge_exposure
 from coverage_lab.trails.ruler import BarLength, bar_length
@@ -106,11 +106,12 @@ def judge_light(
     quiet = exposure.trail_over_noise >= FAINT
     strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
     dark = dark_track_share(swept.outline, swept.first_track, comb, swept.cut)
+    tracks = dark_tracks(np.minimum(view, np.float32(clip)), swept.outline, swept.first_track, comb, swept.cut)
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
     remarks = (
         *light_remarks(swept, exposure),
         *stray_remarks(strays, bar.nozzle_m, swept.clipped),
-        *dark_led_remarks(dark, narrow),
+        *dark_led_remarks(dark, narrow, tracks, comb.led_count),
         *of_halo,
         *of_bar,
     )
@@ -177,21 +178,31 @@ def bar_remarks(length: BarLength | None, above_bar_m: float) -> tuple[Quality, 
     return (Quality("bar-length-mismatch", "refused" if abs(off) > far else "warning", text),)
 
 
-def dark_led_remarks(dark: float, narrow: float) -> tuple[Quality, ...]:
+def dark_led_remarks(dark: float, narrow: float, tracks: DarkTracks, led_count: int) -> tuple[Quality, ...]:
     """Why a picture is refused in which a share `dark` of the outline runs along a dark track.
 
-    Or in which of straight single passes a share `narrow` is one LED distance too narrow.
+    Or in which `tracks` inward of the bar's ends are surely dark, or of straight single passes a share `narrow` is one
+    LED distance too narrow.
     """
-    if dark > DARK_TRACK:
-        seen = (
-            f"along {100 * dark:.0f} % of its outline the trail has gaps of just two LED distances: an LED of the bar"
-        )
+    if dark > DARK_TRACK or tracks.often > SURELY:
+        told = _named(tracks.leds, led_count) if tracks.leds else "which one can't be told"
+        seen = f"the trail has gaps of just two LED distances, as a dead LED leaves them: {told}"
     elif narrow > NARROW_PASSES:
-        seen = "passes are just one LED distance narrower than the bar: the LED at one of its ends"
+        seen = "passes are just one LED distance narrower than the bar: the LED at one of its ends is dead"
     else:
         return ()
-    text = f"{seen} is dead, and its track would count as missed. Mend the bar, and shoot again"
+    text = f"{seen}. What it passes over would count as missed. Mend the bar, and shoot again"
     return (Quality("led-missing", "refused", text),)
+
+
+def _named(leds: Sequence[int], led_count: int) -> str:
+    """Say which LEDs of a bar `leds` are: a single exposure does not tell one end of the bar from the other."""
+    if len(leds) > 1:
+        return f"LEDs {' and '.join(map(str, leds))} of {led_count}, each counted from one end or the other"
+    (led,) = leds
+    if 2 * led == led_count + 1:
+        return f"the middle one of {led_count} LEDs"
+    return f"LED {led} of {led_count} from one end, {led_count + 1 - led} from the other"
 
 
 def dwell_remarks(halo: Area | None, plan: FloorPlan, clipped: float) -> tuple[Quality, ...]:

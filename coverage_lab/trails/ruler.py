@@ -10,22 +10,17 @@ The nozzle's own length leaves no mark in light.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
+from coverage_lab.trails.across import across_outline
 from coverage_lab.trails.comb import Comb
 from coverage_lab.trails.opposite import opposite_points
 from coverage_lab.trails.outline import Outline
 
 Float = NDArray[np.float32]
 
-STRAIGHT_OVER = 15  # outline points over which normals are averaged
-MOST_BEND = 0.002  # 1 - length of the mean normal: 5 degrees or so
-PROFILES = 1500
 STEP = 0.5  # cells
 RESOLVED = 3.0  # cells: of a finer comb the grid leaves nothing, and what is found is something else
 TRACKS = 6  # of a pass, looked at together
@@ -62,7 +57,7 @@ def _by_tracks(light: Float, outline: Outline, first_track: Float, comb: Comb, c
         return None
     tracks = min(TRACKS, comb.led_count)
     inward = np.arange(-0.5 * comb.pitch, (tracks - 0.5) * comb.pitch, STEP, dtype=np.float32)
-    profiles = _profiles(light, outline, first_track, inward)
+    profiles = across_outline(light, outline, first_track, inward)
     if len(profiles) < FEWEST:
         return None
     ratio, clear = _spacings(np.minimum(profiles, np.float32(clip)), inward, comb.pitch)
@@ -74,29 +69,6 @@ def _by_passes(outline: Outline, first_track: Float, comb: Comb) -> BarLength | 
     here, there = opposite_points(outline, comb.lit).T
     width = np.linalg.norm(outline.points[here] - outline.points[there], axis=1)
     return _summary((width - first_track[here] - first_track[there]) / comb.lit, by_tracks=False)
-
-
-def _profiles(light: Float, outline: Outline, first_track: Float, inward: Float) -> Float:
-    """Light (N, S) across straight parts of the outline, `inward` cells from the first track's centre."""
-    normals, straight = _steady_normals(outline)
-    some = np.nonzero(straight)[0]
-    some = some[:: max(1, len(some) // PROFILES)]
-    if len(some) == 0:
-        return np.zeros((0, len(inward)), np.float32)
-    start = outline.points[some] + first_track[some, None] * outline.normals[some]
-    at = start[:, None, :] + inward[None, :, None] * normals[some, None, :]
-    rows, cols = (np.ascontiguousarray(at[..., axis], dtype=np.float32) for axis in (0, 1))
-    return np.asarray(cv2.remap(light, cols, rows, cv2.INTER_LINEAR))
-
-
-def _steady_normals(outline: Outline) -> tuple[Float, NDArray[np.bool_]]:
-    """Normals (M, 2) averaged along the outline, and where it is straight."""
-    normals, length = np.empty_like(outline.normals), np.empty(len(outline.normals))
-    for first, last in pairwise(outline.starts):
-        mean = uniform_filter1d(outline.normals[first:last], STRAIGHT_OVER, axis=0, mode="wrap")
-        length[first:last] = np.linalg.norm(mean, axis=1)
-        normals[first:last] = mean / np.maximum(length[first:last, None], 1e-6)
-    return normals, length > 1 - MOST_BEND
 
 
 def _spacings(profiles: Float, inward: Float, pitch: float) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
