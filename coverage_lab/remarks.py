@@ -153,7 +153,10 @@ def light_remarks(swept: SweptFloor, exposure: Exposure) -> tuple[Quality, ...]:
             remarks.append(Quality("light-leak", "refused", f"{text}. Darken the room, and shoot again"))
         else:
             remarks.append(Quality("light-leak", "warning", f"{text}: darken the room"))
-    if exposure.trail_over_noise < FAINT:
+    if swept.level.fainter:
+        text = "much floor is hardly brighter than floor that no nozzle reaches, and may have been passed over once"
+        remarks.append(Quality("faint", "refused", f"{text}. Open the lens, and shoot again"))
+    elif exposure.trail_over_noise < FAINT:
         text = f"the trail stands only {exposure.trail_over_noise:.0f} times the noise above the floor"
         if exposure.trail_over_noise < TOO_FAINT:
             remarks.append(Quality("faint", "refused", f"{text}. Open the lens, and shoot again"))

@@ -21,7 +21,7 @@ from coverage_lab.frames.correct import corrected
 from coverage_lab.frames.kinds import VIDEO_SUFFIXES
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.frames.read import Frame
-from coverage_lab.frames.settings import other_settings
+from coverage_lab.frames.settings import brighter, other_settings
 from coverage_lab.frames.stack import frames_of
 from coverage_lab.frames.stamps import read_stamps
 from coverage_lab.frames.video import CLIP, content_digest, spans_s, takes, video_times
@@ -143,8 +143,13 @@ def _light(frame: Frame, shared: Shared) -> NDArray[np.uint16]:
 
 
 def _others(frame: Frame, shared: Shared) -> tuple[Quality, ...]:
-    """What to say of a dark or ambient frame that was shot with other settings."""
-    return tuple(remark for taken in (shared.dark, shared.ambient) for remark in other_settings(frame, taken))
+    """What to say of a dark or ambient frame that was shot with other settings. Raises BadInput as `_light`."""
+    check_size(frame, shared.size, shared.like)
+    return tuple(
+        remark
+        for taken in (shared.dark, shared.ambient)
+        for remark in (*other_settings(frame, taken), *brighter(frame, taken))
+    )
 
 
 def _name(path: Path, shared: Shared) -> str:

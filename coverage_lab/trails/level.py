@@ -30,6 +30,7 @@ class TrailLevel:
     high: float
     missed: float  # what most floor that is surely missed reaches (75th percentile: wall feet glow)
     trail: float  # mean brightness of the trail
+    fainter: bool = False  # much floor is as bright as fast passes are, and hardly brighter than missed floor
 
 
 def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDArray[np.bool_]) -> TrailLevel | None:
@@ -49,7 +50,8 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
         return None
     smooth = gaussian_filter1d(counts, SMOOTHING)
     first = int(reach) + 2
-    fastest = max(_first_pass(counts, smooth, reach, trail), first + 2)
+    pass_, fainter = _first_pass(counts, smooth, reach, trail)
+    fastest = max(pass_, first + 2)
     between = smooth[first:fastest]
     # As near to the middle as the valley goes, where neither halo nor a slow pass's neighbour is mistaken.
     middle = float(np.sqrt(reach**2 + MIDDLE * (fastest**2 - reach**2)))
@@ -60,22 +62,24 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
     level = float(first + nearest)
     wide = max(level * (1 - WIDE), first + run[0]), min(level * (1 + WIDE), first + run[-1])
     low, high = min(level * (1 - NARROW), wide[0]), max(level * (1 + NARROW), wide[1])
-    return TrailLevel(level, float(low), float(high), reach, trail)
+    return TrailLevel(level, float(low), float(high), reach, trail, fainter)
 
 
-def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach: float, trail: float) -> int:
+def _first_pass(
+    counts: NDArray[np.float64], smooth: NDArray[np.float64], reach: float, trail: float
+) -> tuple[int, bool]:
     """Brightness of the fastest single passes: the first mode above missed floor that holds a fair share of the floor.
 
     White paper or a lamp make modes too, but small ones; a halo's slope has bumps, but flat ones. Without any such mode
-    the trail's mean.
+    the trail's mean. Also whether a mode that might be passes is passed over, being too near to missed floor.
     """
     rises = np.diff(smooth, prepend=0, append=0) > 0
     modes = _outstanding(np.nonzero(rises[:-1] & ~rises[1:])[0], smooth)
     borders = [0, *(int(low + smooth[low:high].argmin()) for low, high in pairwise(modes))]
     held = np.add.reduceat(counts, borders) / counts.sum()
-    above = modes > max(reach + max(LEAST_CONTRAST, CONTRAST * reach), FASTEST * trail)
-    found = np.nonzero(above & (held >= FAIR_MODE))[0]
-    return int(modes[found[0]]) if len(found) else int(trail)
+    fair = modes[(modes > max((1 + CONTRAST) * reach, FASTEST * trail)) & (held >= FAIR_MODE)]
+    clear = fair[fair > reach + LEAST_CONTRAST]
+    return int(clear[0]) if len(clear) else int(trail), len(clear) < len(fair)
 
 
 def _outstanding(modes: NDArray[np.intp], smooth: NDArray[np.float64]) -> NDArray[np.intp]:
