@@ -48,7 +48,6 @@ from coverage_lab.trails.rectify import plan_view
 from coverage_lab.trails.series import LONGEST_BRIDGE_S, Fold, Series
 
 UNKNOWN_GAP_S = 1.0  # taken for the gap between frames without a clock
-LEAST_GAP_S = 0.02  # shorter ones are none
 NAMED_HOLES = 4
 MOST_UNREADABLE = 0.5  # of the frames
 

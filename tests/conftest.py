@@ -35,6 +35,28 @@ def small_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_season(tmp_path_factory.mktemp("made") / "season-2031")
 
 
+@pytest.fixture(scope="session")
+def small_results(small_season: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small season once it was measured; copy it before you change it."""
+    from coverage_lab.season.batch import measure_all
+    from coverage_lab.season.jobs import find_jobs
+    from coverage_lab.season.wanted import look_through
+
+    season = Path(shutil.copytree(small_season, tmp_path_factory.mktemp("measured") / "season-2031"))
+    verdicts: list[str] = []
+    measure_all(look_through(find_jobs([season])), lambda outcome: verdicts.append(outcome.verdict))
+    assert verdicts == ["measured"] * 2
+    return season
+
+
+@pytest.fixture
+def done(
+    small_results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Lab:
+    """As `lab`, with results in it: two runs measured, nothing left to do."""
+    return Lab(Path(shutil.copytree(small_results, tmp_path / "season-2031")), monkeypatch, capsys)
+
+
 @pytest.fixture
 def lab(small_season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Lab:
     """A copy of the small season, and the command line to run on it."""

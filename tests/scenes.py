@@ -124,24 +124,7 @@ def paint(
     """Return light and swept share, shape of `grid`: one straight pass is `level` high on an LED's track."""
     count = bar.led_count or int(bar.lit_length_m / 0.001)
     along = np.linspace(-bar.lit_length_m / 2, bar.lit_length_m / 2, count)
-    light = np.zeros(grid.shape)
-    for poses in drives:
-        xy, _ = _lights(poses, along, bar.forward_m)
-        step = np.hypot(*np.diff(poses[:, :2], axis=0, prepend=poses[:1, :2]).T)
-        spin = np.abs(np.diff(poses[:, 2], prepend=poses[0, 2]))
-        time = np.where(step > 1e-9, step, spin / TURN_RATE * SPEED_M_S)
-        cell = grid.to_cell(xy).reshape(-1, 2)
-        weight = np.repeat(time, count)
-        low = np.floor(cell).astype(int)
-        part = cell - low
-        for down in (0, 1):
-            for right in (0, 1):
-                row, col = low[:, 0] + down, low[:, 1] + right
-                keep = (row >= 0) & (row < grid.rows) & (col >= 0) & (col < grid.cols)
-                share = np.abs(1 - down - part[:, 0]) * np.abs(1 - right - part[:, 1])
-                flat = row[keep] * grid.cols + col[keep]
-                light += np.bincount(flat, (weight * share)[keep], light.size).reshape(light.shape)
-    blurred = cv2.GaussianBlur(light / grid.cell_m, (0, 0), sigma_m / grid.cell_m)
+    blurred = cv2.GaussianBlur(_exposed(drives, along, grid, bar) / grid.cell_m, (0, 0), sigma_m / grid.cell_m)
     spread_m = np.sqrt(2 * np.pi) * sigma_m if bar.led_count else bar.lit_length_m / (count - 1)
     peak = grid.cell_m / spread_m
     light = level * blurred / peak
@@ -150,6 +133,27 @@ def paint(
     if area is not None:
         light *= grid.weights(area)
     return np.minimum(light, clip).astype(np.float32), swept
+
+
+def _exposed(drives, along, grid: FloorGrid, bar: Bar) -> NDArray[np.float64]:
+    """How long each cell was lit, shape of `grid`: each light is shared out among the four cells about it."""
+    cells, times = [], []
+    for poses in drives:
+        step = np.hypot(*np.diff(poses[:, :2], axis=0, prepend=poses[:1, :2]).T)
+        spin = np.abs(np.diff(poses[:, 2], prepend=poses[0, 2]))
+        times.append(np.repeat(np.where(step > 1e-9, step, spin / TURN_RATE * SPEED_M_S), len(along)))
+        cells.append(grid.to_cell(_lights(poses, along, bar.forward_m)[0]).reshape(-1, 2))
+    row, col = np.concatenate(cells).T + 1  # into a frame one cell wider, which takes what falls beyond the grid
+    low_row, low_col = np.floor(row).astype(int), np.floor(col).astype(int)
+    shape = grid.rows + 2, grid.cols + 2
+    keep = (low_row >= 0) & (low_row < shape[0] - 1) & (low_col >= 0) & (low_col < shape[1] - 1)
+    first = (low_row * shape[1] + low_col)[keep]
+    down, right, time = (row - low_row)[keep], (col - low_col)[keep], np.concatenate(times)[keep]
+    light = np.zeros(shape[0] * shape[1])
+    for offset, share in ((0, 1 - down), (shape[1], down)):
+        light += np.bincount(first + offset, time * share * (1 - right), light.size)
+        light += np.bincount(first + offset + 1, time * share * right, light.size)
+    return light.reshape(shape)[1:-1, 1:-1]
 
 
 def _lights(poses, along, forward_m):

@@ -235,13 +235,12 @@ def test_why_a_picture_is_refused_is_a_code(lab: Lab, value: int, code: str):
     assert (lab.night / "results" / "heron-1" / "overlay.png").is_file()
 
 
-def test_a_run_that_gets_worse_keeps_no_old_numbers(lab: Lab):
-    lab.measure(lab.night / "heron-1")
-    cut_off(lab)
-    lab.measure(lab.night / "heron-1")
-    folder = lab.night / "results" / "heron-1"
+def test_a_run_that_gets_worse_keeps_no_old_numbers(done: Lab):
+    cut_off(done)
+    done.measure(done.night / "heron-1")
+    folder = done.night / "results" / "heron-1"
     assert sorted(path.name for path in folder.iterdir()) == ["earlier", "made.json", "measures.json"]
-    assert lab.measures()["verdict"] == "failed"
+    assert done.measures()["verdict"] == "failed"
 
 
 def test_a_marker_in_the_frame_but_not_in_the_room(lab: Lab):
@@ -281,11 +280,10 @@ def test_reference_frame_of_another_size(lab: Lab):
     told.line("heron-1: failed: heron-1.jpg: is 816 × 612 pixels, reference.jpg is 816 × 592", "uncropped")
 
 
-def test_orientation_tags_change_nothing(lab: Lab):
-    lab.measure()
-    plain = lab.measures()
+def test_orientation_tags_change_nothing(done: Lab):
+    plain = done.measures()
     for name, orientation in (("reference.jpg", 3), ("heron-1.jpg", 6)):
-        path = lab.night / name
+        path = done.night / name
         # One EXIF entry (CIPA DC-008): tag 0x0112, type SHORT, count 1.
         entry = b"\x01\x12\x00\x03\x00\x00\x00\x01" + bytes([0, orientation, 0, 0])
         exif = b"Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01" + entry + b"\x00" * 4
@@ -295,9 +293,9 @@ def test_orientation_tags_change_nothing(lab: Lab):
         turned = cv2.imread(str(path))
         assert turned is not None
         assert (turned.shape[0] > turned.shape[1]) == (orientation == 6)
-    told = lab.measure()
+    told = done.measure()
     assert told.code == ExitCode.DONE
-    assert lab.measures() == plain
+    assert done.measures() == plain
 
 
 @pytest.mark.parametrize("form", ["NFC", "NFD"])
@@ -335,19 +333,18 @@ def test_results_cannot_be_stored(lab: Lab):
         (errno.EACCES, ["the folder is read-only", "Allow writing"]),
     ],
 )
-def test_disk_that_does_not_take_it(lab: Lab, number: int, words: list[str]):
-    lab.measure()
-    before = {path: path.read_bytes() for path in (lab.night / "results").rglob("*") if path.is_file()}
+def test_disk_that_does_not_take_it(done: Lab, number: int, words: list[str]):
+    before = {path: path.read_bytes() for path in (done.night / "results").rglob("*") if path.is_file()}
 
     def fail(descriptor: int) -> None:
         raise OSError(number, os.strerror(number))
 
-    lab.monkeypatch.setattr(os, "fsync", fail)
-    told = lab.measure("--again", lab.night)
+    done.monkeypatch.setattr(os, "fsync", fail)
+    told = done.measure("--again", done.night)
     assert told.code == ExitCode.SOME_FAILED
     for run in ("heron-1", "heron-2"):
         told.line(f"2031-02-11/{run}: failed: results/.staging/{run}/", *words)
-    assert {path: path.read_bytes() for path in (lab.night / "results").rglob("*") if path.is_file()} == before
+    assert {path: path.read_bytes() for path in (done.night / "results").rglob("*") if path.is_file()} == before
 
 
 def test_interrupted(lab: Lab):

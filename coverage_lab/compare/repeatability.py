@@ -10,7 +10,7 @@ from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import stdtr, stdtrit
+from scipy.special import stdtr
 from scipy.stats import bartlett
 
 from coverage_lab.compare.values import Outlier, Spread, Summary
@@ -80,19 +80,11 @@ def equal_spread_p(by_robot: Sequence[Sequence[float]]) -> float | None:
     return 1.0 if np.isnan(p_value) else p_value
 
 
-def grubbs_critical(n: int, alpha: float = STRAGGLER_P) -> float:
-    """Return the largest distance from the mean, in standard deviations, that `n` values reach by chance 1 − `alpha`.
-
-    Two-sided, for three values or more. Source: F. E. Grubbs, Technometrics 11 (1969) 1; NIST e-Handbook, 1.3.5.17.
-    """
-    t2 = stdtrit(n - 2, alpha / (2 * n)) ** 2
-    return (n - 1) / sqrt(n) * sqrt(t2 / (n - 2 + t2))
-
-
 def grubbs_p(values: ArrayLike) -> tuple[int, float]:
     """Return which of `values` (n,) lies farthest out, and how likely one so far out is by chance (Bonferroni's bound).
 
-    The inverse of `grubbs_critical`; equal values lie nowhere far out.
+    Two-sided, for three values or more; equal values lie nowhere far out.
+    Source: F. E. Grubbs, Technometrics 11 (1969) 1; NIST e-Handbook, 1.3.5.17.
     """
     found = np.asarray(values, dtype=np.float64)
     n, sd = len(found), float(found.std(ddof=1))

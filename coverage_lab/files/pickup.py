@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from coverage_lab.errors import BadInput, Problem
-from coverage_lab.files.checking import read_json
 from coverage_lab.files.numbers import PERCENT, fields_from, quantity_from, quantity_to_json, rounded
 from coverage_lab.files.store import write_file
 from coverage_lab.job import Quality
@@ -27,11 +26,6 @@ def is_pickup(content: Any) -> bool:
 def write_pickup(result: PickupResult, path: Path) -> None:
     """Store what a sheet says. Raises CannotWrite; a former file is then untouched."""
     write_file(path, (json.dumps(pickup_to_json(result), indent=1, ensure_ascii=False) + "\n").encode())
-
-
-def read_pickup(path: Path) -> PickupResult:
-    """Return what `write_pickup` stored. Raises BadInput."""
-    return pickup_from_json(read_json(path, "Score the sheet: coverage-lab pickup score"), path)
 
 
 def pickup_to_json(result: PickupResult) -> dict[str, Any]:

@@ -11,8 +11,6 @@ from coverage_lab.job import Bar
 
 FloatArray = NDArray[np.float64]
 
-SMALLEST_MOVE_M = 1e-6
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:

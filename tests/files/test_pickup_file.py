@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from coverage_lab.errors import BadInput
-from coverage_lab.files.pickup import is_pickup, pickup_from_json, pickup_to_json, read_pickup, write_pickup
+from coverage_lab.files.pickup import is_pickup, pickup_from_json, pickup_to_json, write_pickup
 from coverage_lab.job import Quality, Quantity
 from coverage_lab.pickup.values import Balance, PickupResult, PickupRun, PickupSummary
 
@@ -50,7 +50,7 @@ RESULT = PickupResult(
 def test_there_and_back(tmp_path: Path):
     path = tmp_path / "pickup" / "heron.json"
     write_pickup(RESULT, path)
-    assert read_pickup(path) == RESULT
+    assert pickup_from_json(json.loads(path.read_text(encoding="utf-8"))) == RESULT
     assert RESULT.overall("heron") == RESULT.summaries[1:]
     assert RESULT.overall("wren") == ()
 
@@ -71,13 +71,11 @@ def test_keys_of_a_later_version_are_passed_over():
         (lambda content: content.update(runs=[3]), "is no document of soil tests"),
     ],
 )
-def test_what_is_no_document_is_named(tmp_path: Path, spoil, told: str):
+def test_what_is_no_document_is_named(spoil, told: str):
     content = pickup_to_json(RESULT)
     spoil(content)
-    path = tmp_path / "heron.json"
-    path.write_text(json.dumps(content), encoding="utf-8")
     with pytest.raises(BadInput, match=r"heron\.json") as error:
-        read_pickup(path)
+        pickup_from_json(content, Path("heron.json"))
     assert told in str(error.value)
 
 

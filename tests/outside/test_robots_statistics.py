@@ -16,7 +16,7 @@ from statsmodels.stats.power import TTestIndPower
 from coverage_lab.compare import tell_apart
 from coverage_lab.compare.dunnett import LargestDifference
 from coverage_lab.compare.model import fit
-from coverage_lab.compare.repeatability import equal_spread_p, grubbs_critical, grubbs_p, spread, summary
+from coverage_lab.compare.repeatability import equal_spread_p, grubbs_p, spread, summary
 from coverage_lab.compare.shared import Shared
 
 
@@ -121,12 +121,23 @@ def test_dunnetts_table(others: int, dof: float, critical: float):
     assert LargestDifference(np.full(others, 0.5**0.5), dof).critical() == pytest.approx(critical, abs=0.011)
 
 
+def with_one_far_out(n: int, distance: float) -> np.ndarray:
+    """Values of which the last lies `distance` standard deviations above the mean."""
+    others = np.random.default_rng(n).normal(size=n - 1)
+
+    def beyond(value: float) -> float:
+        every = np.append(others, value)
+        return (value - every.mean()) / every.std(ddof=1) - distance
+
+    return np.append(others, scipy.optimize.brentq(beyond, others.max(), 1000))
+
+
 @pytest.mark.parametrize(
     ("n", "critical"), [(4, 1.481), (5, 1.715), (6, 1.887), (7, 2.020), (8, 2.126), (9, 2.215), (10, 2.290)]
 )
 def test_grubbs_table(n: int, critical: float):
     # ISO 5725-2:1994, table 5, one largest or smallest, 5 % (from memory; agrees with F. E. Grubbs 1969).
-    assert grubbs_critical(n) == pytest.approx(critical, abs=1e-3)
+    assert grubbs_p(with_one_far_out(n, critical - 1e-3))[1] > 0.05 > grubbs_p(with_one_far_out(n, critical + 1e-3))[1]
 
 
 def test_nist_grubbs_example():
@@ -136,20 +147,16 @@ def test_nist_grubbs_example():
     farthest, p_value = grubbs_p(values)
     assert farthest == 7
     assert (values[7] - np.mean(values)) / np.std(values, ddof=1) == pytest.approx(2.4687, abs=1e-4)
-    assert grubbs_critical(8, 0.10) == pytest.approx(2.032, abs=1e-3)
+    assert grubbs_p(with_one_far_out(8, 2.031))[1] > 0.10 > grubbs_p(with_one_far_out(8, 2.033))[1]
     assert p_value < 1e-5
 
 
 @pytest.mark.parametrize("n", [4, 6, 12])
 def test_a_value_at_the_critical_distance_has_its_p_value(n: int):
-    others = np.random.default_rng(n).normal(size=n - 1)
-
-    def beyond(value: float) -> float:
-        every = np.append(others, value)
-        return (value - every.mean()) / every.std(ddof=1) - grubbs_critical(n)
-
-    value = scipy.optimize.brentq(beyond, others.max(), 100)
-    assert grubbs_p(np.append(others, value)) == (n - 1, pytest.approx(0.05, abs=1e-9))
+    # The critical distance by the formula of the NIST e-Handbook, 1.3.5.17.1, two-sided at 5 %.
+    t2 = scipy.stats.t.ppf(1 - 0.05 / (2 * n), n - 2) ** 2
+    values = with_one_far_out(n, (n - 1) / np.sqrt(n) * np.sqrt(t2 / (n - 2 + t2)))
+    assert grubbs_p(values) == (n - 1, pytest.approx(0.05, abs=1e-9))
 
 
 def test_iso_5725_repeatability_of_sulfur_in_coal():

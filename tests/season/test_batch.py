@@ -65,26 +65,23 @@ def test_what_is_stored(lab: Lab):
     assert {row["verdict"] for row in rows} == {"measured"}
 
 
-def test_a_second_pass_changes_no_number(lab: Lab):
-    lab.measure()
-    folder = lab.night / "results" / "heron-1"
+def test_a_second_pass_changes_no_number(done: Lab):
+    folder = done.night / "results" / "heron-1"
     before = {name: (folder / name).read_bytes() for name in FILES if name != "made.json"}
-    lab.measure()
+    done.measure()
     assert {name: (folder / name).read_bytes() for name in before} == before
     assert sorted(path.name for path in folder.iterdir()) == FILES
 
 
-def test_equal_frames_equal_numbers_and_no_run_knows_another(lab: Lab):
-    lab.measure()
-    one, two = lab.measures("heron-1"), lab.measures("heron-2")
+def test_equal_frames_equal_numbers_and_no_run_knows_another(done: Lab):
+    one, two = done.measures("heron-1"), done.measures("heron-2")
     assert one | {"run": None} == two | {"run": None}
 
 
-def test_the_numbers_do_not_depend_on_where_the_season_lies(lab: Lab, tmp_path: Path):
-    lab.measure()
-    before = (lab.night / "results" / "heron-1" / "measures.json").read_bytes()
-    elsewhere = Path(shutil.move(lab.season, tmp_path / "another place"))
-    lab.measure(elsewhere)
+def test_the_numbers_do_not_depend_on_where_the_season_lies(done: Lab, tmp_path: Path):
+    before = (done.night / "results" / "heron-1" / "measures.json").read_bytes()
+    elsewhere = Path(shutil.move(done.season, tmp_path / "another place"))
+    done.measure(elsewhere)
     assert (elsewhere / "2031-02-11" / "results" / "heron-1" / "measures.json").read_bytes() == before
 
 

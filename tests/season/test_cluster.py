@@ -85,6 +85,9 @@ class Machines:
             time.sleep(0.02)
         pytest.fail("no worker was ever busy")
 
+    def alive(self) -> bool:
+        return all(one.is_running() and one.status() != psutil.STATUS_ZOMBIE for one in (self.nannies, self.scheduler))
+
     def end(self) -> None:
         for one in (self.nannies, self.scheduler):
             if one.is_running():
@@ -100,23 +103,22 @@ def with_end(process: psutil.Process) -> None:
 
 
 @pytest.fixture(scope="module")
-def machines(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machines]:
-    found = Machines(tmp_path_factory.mktemp("cluster") / "log.txt")
-    try:
-        found.wait_for_workers()
-        yield found
-    finally:
-        found.end()
+def started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Machines]]:
+    """The machines that run, if any: to start them takes seconds, so tests share them until one has broken them."""
+    running: list[Machines] = []
+    yield running
+    for one in running:
+        one.end()
 
 
 @pytest.fixture
-def own_machines(tmp_path: Path) -> Iterator[Machines]:
-    found = Machines(tmp_path / "log.txt")
-    try:
-        found.wait_for_workers()
-        yield found
-    finally:
-        found.end()
+def machines(started: list[Machines], tmp_path_factory: pytest.TempPathFactory) -> Machines:
+    if started and not started[0].alive():
+        started.pop().end()
+    if not started:
+        started.append(Machines(tmp_path_factory.mktemp("cluster") / "log.txt"))
+    started[0].wait_for_workers()
+    return started[0]
 
 
 def die_if_asked(job: str) -> str:
@@ -133,25 +135,23 @@ def numbers(night: Path) -> dict[str, bytes]:
     return {path.parent.name: path.read_bytes() for path in night.glob("results/*/measures.json")}
 
 
-def test_the_example_gives_the_same_numbers_as_this_machine(lab: Lab, machines: Machines):
-    lab.measure()
-    alone = numbers(lab.night)
+def test_the_example_gives_the_same_numbers_as_this_machine(done: Lab, machines: Machines):
+    alone = numbers(done.night)
     assert len(alone) == 2
-    shutil.rmtree(lab.night / "results")
+    shutil.rmtree(done.night / "results")
     program, *words = commands()[2]
     assert program == "coverage-lab"
-    words = [str(lab.season) if word == "sample_frames" else word.replace(ADDRESS, machines.address) for word in words]
-    told = lab.run(*words)
+    words = [str(done.season) if word == "sample_frames" else word.replace(ADDRESS, machines.address) for word in words]
+    told = done.run(*words)
     assert (told.code, told.lines[-1]) == (ExitCode.DONE, "2 measured, 0 refused, 0 failed")
-    assert numbers(lab.night) == alone
-    assert not list(lab.night.glob("results/.*"))
-    assert lab.run(*words).lines == ["nothing new to do"]
+    assert numbers(done.night) == alone
+    assert not list(done.night.glob("results/.*"))
+    assert done.run(*words).lines == ["nothing new to do"]
 
 
-def test_a_worker_lost_in_mid_run_changes_no_number(lab: Lab, machines: Machines):
-    lab.measure()
-    alone = numbers(lab.night)
-    shutil.rmtree(lab.night / "results")
+def test_a_worker_lost_in_mid_run_changes_no_number(done: Lab, machines: Machines):
+    alone = numbers(done.night)
+    shutil.rmtree(done.night / "results")
     killed: list[int] = []
 
     def kill_one() -> None:
@@ -161,11 +161,11 @@ def test_a_worker_lost_in_mid_run_changes_no_number(lab: Lab, machines: Machines
 
     killer = threading.Thread(target=kill_one)
     killer.start()
-    told = lab.run("measure", lab.season, "--cluster", machines.address)
+    told = done.run("measure", done.season, "--cluster", machines.address)
     killer.join()
     assert killed
     assert told.code == ExitCode.DONE
-    assert numbers(lab.night) == alone
+    assert numbers(done.night) == alone
 
 
 def test_workers_that_have_the_season_elsewhere(lab: Lab, machines: Machines, tmp_path: Path):
@@ -192,27 +192,6 @@ def test_a_job_that_kills_its_worker_each_time_fails_and_the_others_are_done(tmp
         done = dict(pool.results(["a", once, "b", "die", "c", "d"]))
     assert isinstance(done.pop("die"), BrokenExecutor)
     assert done == {"a": "a", once: "once", "b": "b", "c": "c", "d": "d"}
-
-
-def test_the_last_worker_and_the_scheduler_lost_in_mid_run(lab: Lab, own_machines: Machines):
-    lab.monkeypatch.setattr(cluster_module, "NO_WORKER_S", 1.0)
-
-    def kill_all() -> None:
-        own_machines.busy_worker()
-        for process in [own_machines.nannies, *own_machines.nannies.children(recursive=True)]:
-            with_end(process)
-
-    killer = threading.Thread(target=kill_all)
-    killer.start()
-    told = lab.run("measure", lab.season, "--cluster", own_machines.address)
-    killer.join()
-    assert told.code == ExitCode.SOME_FAILED
-    told.line(own_machines.address, "the scheduler has no workers")
-    assert not (lab.night / "results" / ".lock").exists()
-    assert lab.measure().code == ExitCode.DONE
-    with_end(own_machines.scheduler)
-    with pytest.raises(NoCluster, match="no scheduler answers"):
-        Cluster(own_machines.address, (lab.night,), ())
 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:PORT", "nonsense", "tcp://127.0.0.1"])
@@ -263,3 +242,24 @@ def test_paths_are_moved_however_deep_they_lie(tmp_path: Path):
 def test_a_path_map_that_cannot_be_meant(text: str):
     with pytest.raises(BadInput, match="LOCAL=REMOTE"):
         read_path_map([text])
+
+
+def test_the_last_worker_and_the_scheduler_lost_in_mid_run(lab: Lab, machines: Machines):
+    lab.monkeypatch.setattr(cluster_module, "NO_WORKER_S", 1.0)
+
+    def kill_all() -> None:
+        machines.busy_worker()
+        for process in [machines.nannies, *machines.nannies.children(recursive=True)]:
+            with_end(process)
+
+    killer = threading.Thread(target=kill_all)
+    killer.start()
+    told = lab.run("measure", lab.season, "--cluster", machines.address)
+    killer.join()
+    assert told.code == ExitCode.SOME_FAILED
+    told.line(machines.address, "the scheduler has no workers")
+    assert not (lab.night / "results" / ".lock").exists()
+    assert lab.measure().code == ExitCode.DONE
+    with_end(machines.scheduler)
+    with pytest.raises(NoCluster, match="no scheduler answers"):
+        Cluster(machines.address, (lab.night,), ())

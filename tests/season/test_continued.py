@@ -8,7 +8,6 @@ import shutil
 import subprocess
 import sys
 from functools import partial
-from itertools import count, takewhile
 from pathlib import Path
 
 import cv2
@@ -34,12 +33,11 @@ def another_night(lab: Lab) -> Path:
     return Path(shutil.copytree(lab.night, lab.season / "2031-02-12"))
 
 
-def test_two_workers_store_what_one_process_does(lab: Lab):
-    lab.measure()
-    alone = stored(lab.night)
-    shutil.rmtree(lab.night / "results")
-    measure_all(look_through(find_jobs([lab.season])), lambda outcome: None, start=partial(processes, 2), in_flight=4)
-    assert stored(lab.night) == alone
+def test_two_workers_store_what_one_process_does(done: Lab):
+    alone = stored(done.night)
+    shutil.rmtree(done.night / "results")
+    measure_all(look_through(find_jobs([done.season])), lambda outcome: None, start=partial(processes, 2), in_flight=4)
+    assert stored(done.night) == alone
     assert len(alone) == 8
 
 
@@ -57,18 +55,17 @@ def test_an_interrupted_pass_closes_its_night(lab: Lab):
 
 
 @pytest.mark.parametrize("spoil", ["summary", "staging"])
-def test_a_pass_that_was_killed_before_its_summary_is_closed_by_the_next(lab: Lab, spoil: str):
-    lab.measure()
-    summary = lab.night / "results" / "summary.csv"
+def test_a_pass_that_was_killed_before_its_summary_is_closed_by_the_next(done: Lab, spoil: str):
+    summary = done.night / "results" / "summary.csv"
     whole = summary.read_bytes()
     if spoil == "summary":
         summary.unlink()
     else:
         summary.write_bytes(whole.splitlines(keepends=True)[0])
-        (lab.night / "results" / ".staging" / "heron-2").mkdir(parents=True)
-    assert lab.measure().lines == ["nothing new to do"]
+        (done.night / "results" / ".staging" / "heron-2").mkdir(parents=True)
+    assert done.measure().lines == ["nothing new to do"]
     assert summary.read_bytes() == whole
-    assert not (lab.night / "results" / ".staging").exists()
+    assert not (done.night / "results" / ".staging").exists()
 
 
 def test_what_a_dead_worker_left_is_not_taken_for_the_run_s(lab: Lab):
@@ -99,48 +96,48 @@ def test_a_mistake_of_ours_in_the_camera_fit_concerns_its_night_only(lab: Lab, m
         told.line(f"2031-02-12/{run}: measured")
 
 
-def test_files_that_were_touched_only_are_read_once_more(lab: Lab, monkeypatch: pytest.MonkeyPatch):
-    lab.measure()
+def test_files_that_were_touched_only_are_read_once_more(done: Lab, monkeypatch: pytest.MonkeyPatch):
     for name in ("heron-1.jpg", "room.geojson"):
-        (lab.night / name).touch()
-    before = {path: path.read_bytes() for path in lab.night.glob("results/*/measures.json")}
-    assert lab.measure().lines == ["nothing new to do"]
+        (done.night / name).touch()
+    before = {path: path.read_bytes() for path in done.night.glob("results/*/measures.json")}
+    assert done.measure().lines == ["nothing new to do"]
     monkeypatch.setattr(ledger, "_read_sha256", lambda path, stamp: pytest.fail(f"{path} was read"))
-    assert lab.measure().lines == ["nothing new to do"]
+    assert done.measure().lines == ["nothing new to do"]
     assert {path: path.read_bytes() for path in before} == before
-    (job,) = find_jobs([lab.season])
-    made = ledger.read_made(lab.night / "results" / "heron-1")
+    (job,) = find_jobs([done.season])
+    made = ledger.read_made(done.night / "results" / "heron-1")
     assert made["stamps"] == ledger.stamps(ledger.sources(job.runs[0], job.night), job.night)
 
 
-def test_a_dry_run_remembers_nothing(lab: Lab):
-    lab.measure()
-    (lab.night / "heron-1.jpg").touch()
-    made = lab.night / "results" / "heron-1" / "made.json"
+def test_a_dry_run_remembers_nothing(done: Lab):
+    (done.night / "heron-1.jpg").touch()
+    made = done.night / "results" / "heron-1" / "made.json"
     before = made.read_bytes()
-    lab.measure("--dry-run", lab.season)
+    done.measure("--dry-run", done.season)
     assert made.read_bytes() == before
 
 
-def test_former_numbers_are_kept_by_their_digest(lab: Lab):
-    lab.measure(lab.night / "heron-1")
-    folder = lab.night / "results" / "heron-1"
+def test_former_numbers_are_kept_by_their_digest(done: Lab):
+    folder = done.night / "results" / "heron-1"
     versions = [(folder / "measures.json").read_bytes()]
     for cell_mm in (5, 4, 6):
-        lab.edit(lab.night / "night.toml", "cell_mm = ", f"cell_mm = {cell_mm} # ")
-        lab.measure(lab.night / "heron-1")
+        done.edit(done.night / "night.toml", "cell_mm = ", f"cell_mm = {cell_mm} # ")
+        done.measure(done.night / "heron-1")
         versions.append((folder / "measures.json").read_bytes())
     kept = {path.read_bytes() for path in (folder / "earlier").iterdir()}
     assert versions[2] == versions[0]  # 4 mm again: the same numbers
     assert kept == {versions[0], versions[1]}
 
 
-# Dies by SIGKILL just before the n-th change to the results folder, which is renaming or removing a file.
-DIE_AT = """
-import os, signal, sys
+# Child after child dies by SIGKILL just before the first, second ... change to its results folder, which is renaming or
+# removing a file, until one comes to its end.
+DIE_AT_EACH = """
+import os, shutil, signal, sys
+from itertools import count
 from pathlib import Path
 from coverage_lab.files import results
-left = int(sys.argv[3])
+staged, former, steps = map(Path, sys.argv[1:])
+left = 0
 def dying(real):
     def call(*args, **how):
         global left
@@ -149,36 +146,36 @@ def dying(real):
         return real(*args, **how)
     return call
 Path.replace, Path.unlink = dying(Path.replace), dying(Path.unlink)
-results.place_results(Path(sys.argv[1]), Path(sys.argv[2]))
+for left in count(1):
+    source, place = (Path(shutil.copytree(one, steps / str(left) / one.name)) for one in (staged, former))
+    child = os.fork()
+    if not child:
+        results.place_results(source, place)
+        os._exit(0)
+    if not os.waitpid(child, 0)[1]:
+        break
+print(left - 1)
 """
 
 
-def test_killed_at_any_step_of_the_move_into_place(lab: Lab, tmp_path: Path):
+def test_killed_at_any_step_of_the_move_into_place(done: Lab, tmp_path: Path):
     """Other numbers are moved over former ones; before every step the process is killed, then the run continued."""
-    lab.measure(lab.night / "heron-1")
-    folder = lab.night / "results" / "heron-1"
+    folder = done.night / "results" / "heron-1"
     former = tmp_path / "former"
     shutil.copytree(folder, former)
-    lab.edit(lab.night / "night.toml", "cell_mm = 4", "cell_mm = 5")
-    lab.measure(lab.night / "heron-1")
-    whole, staged = stored(lab.night), tmp_path / "staged"
+    done.edit(done.night / "night.toml", "cell_mm = 4", "cell_mm = 10")
+    done.measure(done.night / "heron-1")
+    whole, staged = stored(done.night), tmp_path / "staged"
     shutil.copytree(folder, staged, ignore=shutil.ignore_patterns("earlier"))
-
-    def killed(step: int) -> bool:
-        source, place = (tmp_path / "steps" / str(step) / name for name in ("staged", "heron-1"))
-        shutil.copytree(staged, source)
-        shutil.copytree(former, place)
-        command = [sys.executable, "-c", DIE_AT, source, place, str(step)]
-        return subprocess.run(command, check=False).returncode != 0
-
-    steps = list(takewhile(killed, count(1)))
-    assert len(steps) > 7  # five files moved, one kept, made.json taken away first
-    for step in steps:
+    command = [sys.executable, "-c", DIE_AT_EACH, staged, former, tmp_path / "steps"]
+    steps = int(subprocess.run(command, check=True, capture_output=True).stdout)
+    assert steps > 7  # five files moved, one kept, made.json taken away first
+    for step in range(1, steps + 1):
         shutil.rmtree(folder)
-        shutil.copytree(tmp_path / "steps" / str(step) / "heron-1", folder)
-        (lab.night / "results" / ".staging").mkdir()
-        lab.measure(lab.night / "heron-1")
-        assert stored(lab.night) == whole
+        shutil.copytree(tmp_path / "steps" / str(step) / "former", folder)
+        (done.night / "results" / ".staging").mkdir()
+        done.measure(done.night / "heron-1")
+        assert stored(done.night) == whole
         assert [path.read_bytes() for path in (folder / "earlier").iterdir()] == [
             (former / "measures.json").read_bytes()
         ]

@@ -58,35 +58,33 @@ def test_zeroed_blocks_of_a_disk_are_noticed_wherever_they_are(lab: Lab):
             read_frame(lab.night / "zeroed.jpg")
 
 
-def test_a_disk_that_fills_up_while_workers_write(lab: Lab):
+def test_a_disk_that_fills_up_while_workers_write(done: Lab):
     """No file may grow beyond 60 kB, as on a full disk: pictures of the floor are larger."""
-    lab.measure()
-    before = stored(lab.night)
+    before = stored(done.night)
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
 
-    command = [*MEASURE, "--workers", "2", "--again", lab.season]
+    command = [*MEASURE, "--workers", "2", "--again", done.season]
     told = subprocess.run(command, capture_output=True, text=True, check=False, preexec_fn=limit)
     assert told.returncode == ExitCode.SOME_FAILED
     for run in ("heron-1", "heron-2"):
         assert f"{run}: failed: results/.staging/{run}/overlay.png: the disk is full" in told.stderr
-    assert stored(lab.night) == before
-    assert litter(lab.night) == []
-    assert lab.measure().lines == ["nothing new to do"]
+    assert stored(done.night) == before
+    assert litter(done.night) == []
+    assert done.measure().lines == ["nothing new to do"]
 
 
-def test_two_batches_on_one_season_at_once(lab: Lab):
+def test_two_batches_on_one_season_at_once(done: Lab):
     """Each night is done by one of them, or left to the other; together, and continued, they harm nothing."""
-    lab.measure()
-    whole = stored(lab.night)
-    shutil.rmtree(lab.night / "results")
-    nights = [lab.night, *(add_night(lab, f"2031-02-{day}") for day in (12, 13))]
-    command = [*MEASURE, "--workers", "1", lab.season]
+    whole = stored(done.night)
+    shutil.rmtree(done.night / "results")
+    nights = [done.night, *(add_night(done, f"2031-02-{day}") for day in (12, 13))]
+    command = [*MEASURE, "--workers", "1", done.season]
     both = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for _ in range(2)]
     said = [batch.communicate()[1] for batch in both]
-    done = [line.partition(": measured")[0] for text in said for line in text.splitlines() if ": measured" in line]
-    assert sorted(done) == [f"{night.name}/heron-{number}" for night in nights for number in (1, 2)]  # none twice
+    told = [line.partition(": measured")[0] for text in said for line in text.splitlines() if ": measured" in line]
+    assert sorted(told) == [f"{night.name}/heron-{number}" for night in nights for number in (1, 2)]  # none twice
     assert all(batch.returncode in (ExitCode.DONE, ExitCode.SOME_FAILED) for batch in both)
     for night in nights:
         names = {
@@ -94,25 +92,24 @@ def test_two_batches_on_one_season_at_once(lab: Lab):
         }
         assert names == {key: whole[key] for key in names}
         assert litter(night) == []
-    assert lab.measure(lab.season).lines[-1] == "nothing new to do"
-    with open_index(lab.season) as index:
+    assert done.measure(done.season).lines[-1] == "nothing new to do"
+    with open_index(done.season) as index:
         assert len(list(index.rows())) == 6
 
 
-def test_a_clock_that_goes_backwards(lab: Lab):
+def test_a_clock_that_goes_backwards(done: Lab):
     """Results are from the future, then new frames from the past: what changed is measured, and everything listed."""
-    lab.measure()
     future_s = time.time() + 10 * 365 * 24 * 3600
-    for path in lab.season.rglob("*"):
+    for path in done.season.rglob("*"):
         os.utime(path, (future_s, future_s))
-    with open_index(lab.season) as index:
+    with open_index(done.season) as index:
         before = list(index.rows())
-    shutil.copy(lab.night / "reference.jpg", lab.night / "heron-2.jpg")
-    os.utime(lab.night / "heron-2.jpg", (1e9, 1e9))
-    told = lab.measure()
+    shutil.copy(done.night / "reference.jpg", done.night / "heron-2.jpg")
+    os.utime(done.night / "heron-2.jpg", (1e9, 1e9))
+    told = done.measure()
     assert told.lines[-1] == "0 measured, 1 refused, 0 failed, 1 done before"
-    assert "heron-2,heron,2,coverage,refused" in (lab.night / "results" / "summary.csv").read_text("utf-8")
-    with open_index(lab.season) as index:
+    assert "heron-2,heron,2,coverage,refused" in (done.night / "results" / "summary.csv").read_text("utf-8")
+    with open_index(done.season) as index:
         first, second = index.rows()
     assert first == before[0]
     assert second["verdict"] == "refused"

@@ -38,9 +38,8 @@ def pixels(png: bytes) -> np.ndarray:
     return picture
 
 
-def test_the_same_picture_of_a_simulated_run(lab: Lab):
-    lab.measure(lab.night / "heron-1")
-    again, stored = drawn_again(lab.night)
+def test_the_same_picture_of_a_simulated_run(done: Lab):
+    again, stored = drawn_again(done.night)
     assert np.array_equal(pixels(again), pixels(stored))
 
 
@@ -66,12 +65,11 @@ def test_nothing_stored(lab: Lab):
         drawn_again(lab.night)
 
 
-def test_broken_results(lab: Lab):
-    lab.measure(lab.night / "heron-1")
-    path = lab.night / "results" / "heron-1" / "measures.json"
+def test_broken_results(done: Lab):
+    path = done.night / "results" / "heron-1" / "measures.json"
     path.write_text('{"schema": "coverage-lab/measures/1"}', encoding="utf-8")
     with pytest.raises(BadInput, match=r"does not hold what a measured run says.*Measure the run again"):
-        drawn_again(lab.night)
+        drawn_again(done.night)
 
 
 IN_TIME = ("growth.png", "poster.png", "timelapse.gif", "timelapse.mp4")

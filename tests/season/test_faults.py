@@ -91,10 +91,9 @@ def test_dry_run_measures_nothing(lab: Lab):
     assert not (lab.night / "results").exists()
 
 
-def test_results_of_a_row_that_vanished_are_kept_and_named(lab: Lab):
-    lab.measure()
-    sheet = lab.night / "runs.csv"
-    assert (lab.night / "results" / "runs.csv").read_bytes() == sheet.read_bytes()
-    lab.edit(sheet, "heron-2,heron,2,heron-2.jpg\n", "")
-    lab.measure().line("2031-02-11/heron-2: no run of this night any more")
-    assert (lab.night / "results" / "heron-2" / "measures.json").is_file()
+def test_results_of_a_row_that_vanished_are_kept_and_named(done: Lab):
+    sheet = done.night / "runs.csv"
+    assert (done.night / "results" / "runs.csv").read_bytes() == sheet.read_bytes()
+    done.edit(sheet, "heron-2,heron,2,heron-2.jpg\n", "")
+    done.measure().line("2031-02-11/heron-2: no run of this night any more")
+    assert (done.night / "results" / "heron-2" / "measures.json").is_file()

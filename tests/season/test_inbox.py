@@ -153,10 +153,9 @@ def test_a_frame_that_comes_between_looking_and_reading(lab: Lab):
     assert [dropped.ready(), dropped.ready()] == [["heron-1"], ["heron-2"]]
 
 
-def test_results_that_hold_are_not_handed_out_and_their_frames_not_decoded(lab: Lab):
-    lab.measure()
-    lab.monkeypatch.setattr("coverage_lab.season.inbox.read_frame", lambda path: pytest.fail(f"decoded {path}"))
-    dropped = Dropped(lab.night)
+def test_results_that_hold_are_not_handed_out_and_their_frames_not_decoded(done: Lab):
+    done.monkeypatch.setattr("coverage_lab.season.inbox.read_frame", lambda path: pytest.fail(f"decoded {path}"))
+    dropped = Dropped(done.night)
     assert dropped.settled() == Looked(says={}, done=2)
     assert dropped.settled() == Looked(says={})
 

@@ -104,6 +104,12 @@ def shown_runs(page: Page) -> list[str]:
     return page.locator("#table tbody tr:visible th").all_text_contents()
 
 
+def colours_of(picture: np.ndarray) -> int:
+    """How many colours a picture (rows, cols, 3) of bytes has; quick also for a page of many million pixels."""
+    blue, green, red = (picture[..., channel].ravel().astype(np.intp) for channel in range(3))
+    return np.count_nonzero(np.bincount(blue << 16 | green << 8 | red))
+
+
 @pytest.mark.parametrize("width", [1440, 390])
 def test_everybody_can_use_it_and_nothing_leaves_it(
     report: Path, open_page: Callable[..., Opened], width: int, tmp_path: Path
@@ -117,7 +123,7 @@ def test_everybody_can_use_it_and_nothing_leaves_it(
         assert picture.evaluate("(img) => img.decode().then(() => img.naturalWidth)") > 100
         assert picture.get_attribute("alt")
     opened.page.screenshot(path=tmp_path / "page.png", full_page=True)
-    assert len(np.unique(cv2.imread(str(tmp_path / "page.png")).reshape(-1, 3), axis=0)) > 100
+    assert colours_of(cv2.imread(str(tmp_path / "page.png"))) > 100
     assert opened.noises == []
 
 
