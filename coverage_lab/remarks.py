@@ -88,6 +88,8 @@ class Judged:
     remarks: tuple[Quality, ...]
     bar_height_off_m: float  # by how much the bar's height is wrong if that is why it appears too long or short
     plan: FloorPlan  # with the floor hidden on which the light does not tell what is trail
+    exposure: Exposure
+    length: BarLength | None  # of the bar in the picture; None where nothing tells
 
 
 def judge_light(
@@ -116,7 +118,7 @@ def judge_light(
         *of_bar,
     )
     height_off_m = abs(length.ratio - 1) * above_m if length is not None and of_bar else 0.0
-    return Judged(remarks, height_off_m, plan)
+    return Judged(remarks, height_off_m, plan, exposure, length)
 
 
 def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:

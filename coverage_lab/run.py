@@ -17,24 +17,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coverage_lab.camera.doubt import bar_height_moves_m, plan_moves_m
-from coverage_lab.camera.moved import plan_shift_m
 from coverage_lab.files.contacts import contacts_seen
 from coverage_lab.job import Quality, Robot, Run
 from coverage_lab.measures.avoidance import Drive, measure_avoidance
-from coverage_lab.measures.budget import Mover, Nodes, Sources, contributions
+from coverage_lab.measures.budget import Nodes, Sources, contributions
 from coverage_lab.measures.coverage import area_m2, floor_facts, measure_coverage
 from coverage_lab.measures.edges import measure_edges
 from coverage_lab.measures.pattern import measure_pattern, random_baseline
 from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
 from coverage_lab.measures.smear import smeared_share
-from coverage_lab.measures.uncertainty import combined, rectangular_u
-from coverage_lab.measures.values import CameraFacts, Measures, SharedBy
+from coverage_lab.measures.uncertainty import combined
+from coverage_lab.measures.values import CameraFacts, Measures
 from coverage_lab.measures.verdict import Seen, contact_remarks
 from coverage_lab.remarks import (
     ALL_BURNT,
     MOSTLY_BURNT,
+    Judged,
     burnt_share,
     judge_light,
     nobody_drove,
@@ -52,7 +51,7 @@ from coverage_lab.series import (
     timing_of,
     whole_track,
 )
-from coverage_lab.setting import SetUp, lay_out, look
+from coverage_lab.setting import SetUp, lay_out, look, plan_movers
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import floor_per_pixel_m
 from coverage_lab.trails.seams import open_seams
@@ -71,6 +70,7 @@ class MeasuredRun:
     bridged: ShareArray | None = None  # (rows, cols) passed over while the shutter was closed
     first_swept: NDArray[np.uint16] | None = None  # (rows, cols) number of the frame, from 1; 0 = never
     smeared: ShareArray | None = None  # (rows, cols), swept after the first contact with a decoy
+    judged: Judged | None = None  # what the light says of itself; None where there is no trail
 
 
 def measure(run: Run, setting: SetUp) -> MeasuredRun:
@@ -98,7 +98,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     plan = judged.plan
     measures = replace(measures, floor=floor_facts(plan))
     if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
-        return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests)
+        return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests, judged=judged)
 
     between = bridged(exposure, plan, robot.bar)
     reached = np.minimum(plan.visible_share, plan.reachable_share)
@@ -146,7 +146,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure))
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
-    return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared)
+    return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, judged)
 
 
 def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None, moved: Sequence[str]) -> Measures:
@@ -166,20 +166,8 @@ def _refused(measures: Measures, remarks: Sequence[Quality]) -> Measures:
 
 def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: float, comb_share: float) -> Sources:
     """Gather what coverage hangs on, each by one standard uncertainty."""
-    fit, height_m = setting.camera.fit, robot.bar.height_m
     nodes = Nodes.over(setting.room.floor)
-    shared_by: dict[str, SharedBy] = {"camera": "night", "tape": "night", "markers": "room"}
-    movers = {
-        cause: Mover(plan_moves_m(fit, fit.causes[cause], nodes.points_m, height_m), sharing)
-        for cause, sharing in shared_by.items()
-    }
-    bar_u_m = combined([rectangular_u(robot.bar.height_tolerance_m), height_off_m])
-    by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
-    movers["bar height"] = Mover(by_bar_m[None], "robot", bar_u_m)
-    if setting.camera_after is not None:
-        # At the time of the exposure the camera was anywhere between where both reference frames show it.
-        shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)
-        movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "night")
+    movers = plan_movers(setting, robot, nodes, height_off_m)
     return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers, comb_share)
 
 

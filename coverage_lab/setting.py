@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from coverage_lab.camera.doubt import bar_height_moves_m, plan_moves_m
 from coverage_lab.camera.fit import FittedCamera, focal_prior_px
 from coverage_lab.camera.locate import locate_camera
 from coverage_lab.camera.model import Camera, Lens
@@ -16,6 +17,9 @@ from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
 from coverage_lab.frames.read import Frame, read_frame
 from coverage_lab.job import Night, Robot, Run
+from coverage_lab.measures.budget import Mover, Nodes
+from coverage_lab.measures.uncertainty import combined, rectangular_u
+from coverage_lab.measures.values import SharedBy
 from coverage_lab.remarks import moved_camera
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
@@ -120,6 +124,27 @@ def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
     )
 
 
+def plan_movers(setting: SetUp, robot: Robot, nodes: Nodes, height_off_m: float = 0.0) -> dict[str, Mover]:
+    """Return what moves the plan at the height of the robot's bar, each by one standard uncertainty.
+
+    `height_off_m` is by how much the bar's height seems wrong in the light.
+    """
+    fit, height_m = setting.camera.fit, robot.bar.height_m
+    shared_by: dict[str, SharedBy] = {"camera": "night", "tape": "night", "markers": "room"}
+    movers = {
+        cause: Mover(plan_moves_m(fit, fit.causes[cause], nodes.points_m, height_m), sharing)
+        for cause, sharing in shared_by.items()
+    }
+    bar_u_m = combined([rectangular_u(robot.bar.height_tolerance_m), height_off_m])
+    by_bar_m = bar_height_moves_m(fit, nodes.points_m, height_m, bar_u_m)
+    movers["bar height"] = Mover(by_bar_m[None], "robot", bar_u_m)
+    if setting.camera_after is not None:
+        # At the time of the exposure the camera was anywhere between where both reference frames show it.
+        shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)
+        movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "night")
+    return movers
+
+
 def locate(reference: Frame, night: Night, markers: Sequence[Marker], lens: Lens | None) -> FittedCamera:
     """Fit the camera to what a lights-on frame shows; errors name the file they are about.
 
@@ -128,7 +153,7 @@ def locate(reference: Frame, night: Night, markers: Sequence[Marker], lens: Lens
     markers = () if night.reference is None else markers
     try:
         return locate_camera(
-            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=_focal(reference)
+            reference.path, reference.light, markers, night.camera, lens=lens, focal_px_prior=known_focal_px(reference)
         )
     except BadInput as error:
         files = {"lens": night.lens}
@@ -136,7 +161,8 @@ def locate(reference: Frame, night: Night, markers: Sequence[Marker], lens: Lens
         raise BadInput(problems) from None
 
 
-def _focal(reference: Frame) -> tuple[float, float] | None:
+def known_focal_px(reference: Frame) -> tuple[float, float] | None:
+    """Return the focal length in px and its uncertainty as far as the picture's own facts tell it."""
     exif = reference.exif
     if exif is None or exif.focal_length_35mm is None:
         return None

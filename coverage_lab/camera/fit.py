@@ -26,9 +26,9 @@ FloatArray = NDArray[np.float64]
 _U_K1, _U_K2 = 0.3, 0.05  # about zero; ordinary lenses without a lens file
 _U_CENTRE = 0.01  # principal point about the picture's centre, in picture widths
 _GUESS_35MM, _U_GUESS = 24.0, 0.3  # focal length where nothing at all is known of it
-_HEIGHT_TOLERANCE_M = 0.02  # where the tape height comes without one
+HEIGHT_TOLERANCE_M = 0.02  # where the tape height comes without one
 _MOVED = 16.3  # chi-square with 3 degrees of freedom (shift and turn): 1 in 1000
-_TAPE_OFF = 10.8  # chi-square with 1 degree of freedom: 1 in 1000
+TAPE_OFF = 10.8  # chi-square with 1 degree of freedom: 1 in 1000
 _ENOUGH_TO_NAME = 6  # markers; with fewer, a moved one can be noticed but not named
 _WORST_RMS_MM = 25.0
 _UNCERTAIN_M = 0.005
@@ -123,7 +123,7 @@ def _heights_m(places: Sequence[Place]) -> list[float]:
 def _tape_prior(height_m: float | None, tolerance_m: float | None) -> tuple[Prior, ...]:
     if height_m is None:
         return ()
-    u = (_HEIGHT_TOLERANCE_M if tolerance_m is None else max(tolerance_m, 0.001)) / np.sqrt(3)
+    u = (HEIGHT_TOLERANCE_M if tolerance_m is None else max(tolerance_m, 0.001)) / np.sqrt(3)
     return (Prior(lambda camera: float(camera.centre_m[2]), height_m, float(u)),)
 
 
@@ -245,7 +245,7 @@ def _camera_fit(
 
 def _tape_remark(solution: Solution, tape_row: int) -> tuple[Quality, ...]:
     move, chi_square = left_out(solution, tape_row)
-    if chi_square <= _TAPE_OFF:
+    if chi_square <= TAPE_OFF:
         return ()
     text = f"the tape height is {move[0] * 1000:+.0f} mm off the height that the markers give"
     return (Quality("camera-uncertain", "warning", text),)

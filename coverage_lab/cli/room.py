@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from coverage_lab.errors import ExitCode
+
 app = typer.Typer(name="room", help="Set up the test room.", no_args_is_help=True, rich_markup_mode=None)
 
 
@@ -67,3 +69,29 @@ def trace(
 
     write_file(out, page_of(read_night(night)).encode())
     typer.echo(f"{out} written: open it in a browser, draw, and save room.geojson into {night}", err=True)
+
+
+@app.command()
+def check(
+    night: Annotated[Path, typer.Argument(help="A night with a lights-on reference frame.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option(help="The picture to write; room-check.png in the night's results if not given.")
+    ] = None,
+) -> None:
+    """Say before the night whether the set-up is sound: go or no-go, with every value and its limit.
+
+    Looks at markers, camera, sharpness, hidden floor, each robot's bar, and disk space; says how uncertain coverage
+    will be and what would lower that most; where there are exposures already, also at each robot's first. Exit code 0:
+    go; 2: a file or the command is wrong; 3: no-go.
+    """
+    from coverage_lab.cli.checked import print_check
+    from coverage_lab.files.store import write_file
+    from coverage_lab.season.check_picture import picture_of
+    from coverage_lab.season.room_check import check_room
+
+    found = check_room(night)
+    print_check(found)
+    path = out or found.night.folder / "results" / "room-check.png"
+    write_file(path, picture_of(found))
+    typer.echo(f"{path} written", err=True)
+    raise typer.Exit(ExitCode.DONE if found.go else ExitCode.NO_GO)

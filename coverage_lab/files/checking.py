@@ -17,6 +17,7 @@ from coverage_lab.errors import BadInput, Problem
 Value = TypeVar("Value")
 Model = TypeVar("Model", bound=BaseModel)
 
+MISSING = "is missing"  # what is said of a key that is not there
 _LONGEST_QUOTE = 60
 _UNITS_IN_MM = {"metres": 1000.0, "centimetres": 10.0, "inches": 25.4}
 _UNITS_IN_M = {"millimetres": 0.001, "centimetres": 0.01}
@@ -198,7 +199,7 @@ def _words(detail: dict[str, Any], known: list[str]) -> tuple[str, str]:
         return context["error"].wrong, context["error"].mend
     kind, value = detail["type"], detail["input"]
     if kind == "missing":
-        return "is missing", "Add it"
+        return MISSING, "Add it"
     if kind == "extra_forbidden":
         return "is not a known key", suggest(str(detail["loc"][-1]), known)
     if kind == "literal_error":

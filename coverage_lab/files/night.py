@@ -25,7 +25,7 @@ from coverage_lab.files.checking import (
     suggest,
 )
 from coverage_lab.files.places import collisions, is_junk, leaves, locate, natural
-from coverage_lab.files.robots import read_robots
+from coverage_lab.files.robots import read_robots, without_bar
 from coverage_lab.job import CameraSetup, Night, PickedCorner, Settings
 
 _FEWEST_CORNERS = 4  # a pose needs three points, and one more to notice a mistake
@@ -101,6 +101,17 @@ def read_night(folder: Path) -> Night:
 
     The season is the parent of the night; no path may leave it. Raises BadInput with every mistake found.
     """
+    night, unmeasured = read_night_to_be(folder)
+    if unmeasured:
+        raise BadInput([problem for problems in unmeasured.values() for problem in problems])
+    return night
+
+
+def read_night_to_be(folder: Path) -> tuple[Night, Mapping[str, tuple[Problem, ...]]]:
+    """Return a night, and by name the robots whose bar nobody has measured yet, with the keys they lack.
+
+    Before the night that is no mistake: the night is returned without them. Raises BadInput with every other mistake.
+    """
     folder = Path(folder).resolve()
     path = folder / "night.toml"
     data = read_toml(path, "Write one: docs/file-formats.md has a template")
@@ -108,14 +119,17 @@ def read_night(folder: Path) -> Night:
     table = check(_NightTable, data, path, "", found)
     override = data.get("robot", {})
     camera_mm = table.camera.height_mm if table else None
-    robots = read_robots(folder, override if isinstance(override, dict) else {}, camera_mm, found)
+    of_robots: list[Problem] = []
+    robots = read_robots(folder, override if isinstance(override, dict) else {}, camera_mm, of_robots)
+    unmeasured = without_bar(of_robots)
+    found.extend(problem for problem in of_robots if not any(problem in some for some in unmeasured.values()))
     files = _files(folder, path, data, found)
     if table is not None:
         found.extend(_doubts(path, table))
     found.extend(_links(_places(folder), folder.parent))
     if found or table is None:
-        raise BadInput(found)
-    return Night(
+        raise BadInput([*found, *(problem for some in unmeasured.values() for problem in some)])
+    night = Night(
         folder=folder,
         name=folder.name,
         room=files["room"],
@@ -128,6 +142,7 @@ def read_night(folder: Path) -> Night:
         settings=table.settings.settings(),
         robots=robots,
     )
+    return night, unmeasured
 
 
 def find_nights(path: Path) -> tuple[Path, ...]:

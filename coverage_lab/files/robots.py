@@ -5,7 +5,7 @@ Lengths are millimetres and their keys say so; the values returned are SI.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -15,6 +15,7 @@ from pydantic import AfterValidator
 
 from coverage_lab.errors import Problem
 from coverage_lab.files.checking import (
+    MISSING,
     MistakeError,
     Strict,
     check,
@@ -27,6 +28,7 @@ from coverage_lab.files.places import collisions
 from coverage_lab.job import Bar, Robot
 
 _LIT_BEYOND_NOZZLE_MM = 20.0
+_OF_BAR = frozenset({"nozzle_mm", "led_count", "lit_length_mm", "bar_height_mm", "bar_height_tolerance_mm"})
 
 
 def _led_count(count: int) -> int:
@@ -93,6 +95,17 @@ def read_robots(
         wrong = f"differs from {quoted(one)} in case or Unicode form only"
         found.append(Problem(register_path or night_path, other, wrong, "Rename one, or write both the same"))
     return robots
+
+
+def without_bar(problems: Iterable[Problem]) -> dict[str, tuple[Problem, ...]]:
+    """Return, by robot, those of `read_robots`' problems which say that something of a bar is not measured yet."""
+    lacking: dict[str, tuple[Problem, ...]] = {}
+    for problem in problems:
+        place, _, key = problem.field.rpartition(".")
+        if key in _OF_BAR and problem.wrong == MISSING:
+            name = place.removeprefix("robot.")
+            lacking[name] = (*lacking.get(name, ()), problem)
+    return lacking
 
 
 def _at_home(problem: Problem, name: str, in_night: set[str], register: Path | None) -> Problem:

@@ -15,7 +15,7 @@ from coverage_lab.files import spreadsheet
 from coverage_lab.files.checking import MistakeError, quoted
 
 _RUN_ID = re.compile(r"[a-z0-9_-][a-z0-9._-]{0,59}")
-_OURS = frozenset({"summary.csv", "runs.csv", "earlier"})  # they lie beside runs' results
+_OURS = frozenset({"summary.csv", "runs.csv", "earlier", "room-check.png"})  # they lie beside runs' results
 # Source: Microsoft, "Naming Files, Paths, and Namespaces": no file or folder may be called so, with any ending.
 _DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))})
 _YES = {"": True, "yes": True, "y": True, "true": True, "1": True}

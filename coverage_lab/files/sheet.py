@@ -165,12 +165,17 @@ def _run(line: Line, reading: _Reading) -> Run | None:
     )
 
 
-def _robot(name: str, run: str, night: Night) -> str:
-    """Return the register's name of a run's robot, which the run's id tells if `name` is empty."""
+def robot_name(name: str, run: str) -> str:
+    """Return the robot that a row names in its column `robot`, or, where that is empty, in the id of its run."""
     if not name:
         from_id = _ROBOT_AND_REPEAT.fullmatch(run)
         name = from_id[1] if from_id else run
-    name = normalize("NFC", name)
+    return normalize("NFC", name)
+
+
+def _robot(name: str, run: str, night: Night) -> str:
+    """Return the register's name of a run's robot, which the run's id tells if `name` is empty."""
+    name = robot_name(name, run)
     if name not in night.robots:
         mend = suggest(name, night.robots, "Name a robot of robots.toml, or add it there")
         raise MistakeError(f"{quoted(name)} is not in the register of robots", mend)

@@ -48,7 +48,7 @@ def night_before(folder: Path) -> Before:
 
     Raises BadInput where that night's own file makes no sense.
     """
-    night = _last_night(folder)
+    night = last_night(folder)
     if night is None:
         return Before(table=first_night())
     register = night.folder / "robots.toml"
@@ -58,11 +58,11 @@ def night_before(folder: Path) -> Before:
         table=carried_night(night.folder / "night.toml"),
         copies=(*named, *([register] if register.is_file() else [])),
         conditions=_conditions(night.folder / "runs.csv"),
-        usual=_usual(night),
+        usual=usual_of(night),
     )
 
 
-def _last_night(folder: Path) -> Night | None:
+def last_night(folder: Path) -> Night | None:
     """Return the last night beside `folder` whose pictures are there; others are no more than planned yet."""
     try:
         others = [night for night in find_nights(folder.resolve().parent) if night.resolve() != folder.resolve()]
@@ -161,7 +161,7 @@ def effort_lines(takes: Effort, folder: Path) -> list[tuple[str, str]]:
     size = unknown
     if takes.size_bytes is not None:
         short = ": NOT ENOUGH" if takes.size_bytes > free else ""
-        size = f"{_size(takes.size_bytes)} of {_size(free)} free{short}"
+        size = f"{size_text(takes.size_bytes)} of {size_text(free)} free{short}"
     hours = (
         "not known: give --minutes" if takes.drive_s is None else f"{takes.drive_s / 3600:.1f} h, and the time between"
     )
@@ -169,7 +169,8 @@ def effort_lines(takes: Effort, folder: Path) -> list[tuple[str, str]]:
     return [("Frames", frames), ("Disk space", size), ("Driving", hours)]
 
 
-def _size(size_bytes: int) -> str:
+def size_text(size_bytes: int) -> str:
+    """Return a size as people read it."""
     return f"{size_bytes / 1e9:.1f} GB" if size_bytes >= 1e9 else f"{size_bytes / 1e6:.0f} MB"
 
 
@@ -180,8 +181,8 @@ def _conditions(sheet: Path) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for line in lines for name in line.conditions))
 
 
-def _usual(night: Night) -> Usual:
-    """What a run took that night; nothing if its sheet makes no sense any more."""
+def usual_of(night: Night) -> Usual:
+    """Return what a run took that night; nothing if its sheet makes no sense any more."""
     try:
         runs = read_runs_so_far(night).runs
     except BadInput:

@@ -48,10 +48,24 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
     board.take_mask(scale.mask([thing.footprint for thing in plan.room.standing], picture.shape))
     board.take_mask(scale.mask([_edge_of(pocket) for pocket in pockets if not _roomy(pocket, scale)], picture.shape))
     draw_verdicts(picture, plan.room, measures, scale, board)
-    points = _points(picture, plan.room, measures, scale, board)
+    foot_m = None if measures.camera is None else measures.camera.centre_m[:2]
+    points = _points(picture, plan.room, foot_m, scale, board)
     for pocket in pockets:
         _pocket_tag(picture, pocket, scale, board)
-    for name, at_px, round_px in [*points, *_names_outside(_unnamed(plan.room, measures), scale)]:
+    _name_beside(picture, [*points, *_names_outside(_unnamed(plan.room, measures), scale)], board)
+
+
+def draw_room(picture: Picture, room: Room, foot_m: tuple[float, float] | None, scale: PlanScale, board: Board) -> None:
+    """Draw what stands in the room with its names, the dock, and the camera's foot; nothing of any run."""
+    _outlines(picture, room, scale)
+    _names_inside(picture, room, scale, board)
+    board.take_mask(scale.mask([thing.footprint for thing in room.standing], picture.shape))
+    _name_beside(picture, [*_points(picture, room, foot_m, scale, board), *_names_outside(room, scale)], board)
+
+
+def _name_beside(picture: Picture, named: list[tuple[str, NDArray[np.float64], float]], board: Board) -> None:
+    """Write names beside what they name, each with its place and its extent in pixels, where there is room."""
+    for name, at_px, round_px in named:
         box = board.place(at_px, width_px(name, NAME) + 10, NEAR, round_px)
         if box:
             _leader(picture, at_px, round_px, np.clip(at_px, box[:2], np.subtract(box[2:], 1)))
@@ -106,7 +120,7 @@ def _paste(picture: Picture, tag: Picture, middle_px: NDArray[np.float64], board
 
 
 def _points(
-    picture: Picture, room: Room, measures: Measures, scale: PlanScale, board: Board
+    picture: Picture, room: Room, foot_m: tuple[float, float] | None, scale: PlanScale, board: Board
 ) -> list[tuple[str, NDArray[np.float64], float]]:
     """Draw the dock and the camera's foot; return their names, where they are, and their extent in pixels."""
     named = []
@@ -116,8 +130,8 @@ def _points(
         cv2.rectangle(picture, (col - 6, row - 6), (col + 6, row + 6), INK, -1)
         cv2.rectangle(picture, (col - 4, row - 4), (col + 4, row + 4), WHITE, 2)
         named.append(("dock", at_px, 9.0))
-    if measures.camera is not None:
-        at_px = scale.to_px(measures.camera.centre_m[:2])
+    if foot_m is not None:
+        at_px = scale.to_px(foot_m)
         col, row = np.rint(at_px).astype(int).tolist()
         for colour, width in ((INK, 3), (WHITE, 1)):
             cv2.circle(picture, (col, row), 7, colour, width, cv2.LINE_AA)

@@ -1,0 +1,176 @@
+"""Is the set-up of a night sound: everything that can be told before it, and what a first exposure adds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from coverage_lab.camera.fit import uncertain_plan
+from coverage_lab.camera.markers import FoundMarker, find_markers
+from coverage_lab.camera.model import CameraFit
+from coverage_lab.camera.sharpness import marker_sharpness, usual_blur_px
+from coverage_lab.errors import BadInput, Problem, Refused
+from coverage_lab.files.lens import read_lens
+from coverage_lab.files.night import read_night_to_be
+from coverage_lab.files.room import read_room
+from coverage_lab.frames.read import Frame, read_frame
+from coverage_lab.job import Night, Quality
+from coverage_lab.measures.uncertainty import coverage_factor_95
+from coverage_lab.room.hiding import hidden_by
+from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Area, Room
+from coverage_lab.season.exposure_lines import exposure_lines
+from coverage_lab.season.forecast import Forecast
+from coverage_lab.season.room_lines import (
+    height_line,
+    hidden_line,
+    marker_lines,
+    pixel_sizes_m,
+    scale_line,
+    sharpness_line,
+    state_of,
+    tilt_line,
+)
+from coverage_lab.season.tonight import Tonight, disk_line, tonight
+from coverage_lab.season.whatif import Case, Improvement, improvements
+from coverage_lab.setting import SetUp, known_focal_px, lay_out, locate, set_up
+from coverage_lab.show.room_check import CheckLine, State
+from coverage_lab.trails.edge import USUAL_BLUR_PX
+from coverage_lab.trails.flank import RESOLVED
+from coverage_lab.trails.forecast import trail_blur_m
+from coverage_lab.trails.rectify import floor_per_pixel_m
+
+_HIDES_GAPS = "Narrow gaps between passes may stay unseen: more pixels, a sharper picture, or LEDs further apart."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoomCheck:
+    """All that a check found."""
+
+    night: Night
+    reference: Frame
+    found: tuple[FoundMarker, ...]
+    room: Room
+    lines: tuple[CheckLine, ...]
+    setting: SetUp | None = None  # None where the camera could not be found
+    plan: FloorPlan | None = None  # of the robot that most floor is hidden for
+    hidden: Mapping[str, Area] = field(default_factory=dict)  # by what hides it
+    forecasts: tuple[Forecast, ...] = ()
+    better: tuple[Improvement, ...] = ()  # for the robot with the largest uncertainty, which comes first
+
+    @property
+    def go(self) -> bool:
+        """Whether nothing speaks against starting the night."""
+        return all(line.state != "no-go" for line in self.lines)
+
+
+def check_room(folder: Path) -> RoomCheck:
+    """Check the night in `folder`. Raises BadInput for files that make no sense, and UnreadableFrame."""
+    night, unmeasured = read_night_to_be(folder)
+    if night.reference is None:
+        wrong = "is missing: a set-up is checked on a lights-on frame"
+        raise BadInput(Problem(night.folder / "night.toml", "reference", wrong, 'Add reference = "reference.jpg"'))
+    plan, room = tonight(night, unmeasured), read_room(night.room)
+    reference = read_frame(night.reference)
+    found = find_markers(reference.light, {marker.dictionary for marker in room.markers})
+    lines = [*_unmeasured(plan, unmeasured), disk_line(night, plan)]
+    check = RoomCheck(night, reference, found, room, ())
+    try:
+        setting = set_up(night, plan.there)
+    except Refused as refusal:
+        why = CheckLine("camera", "not found", "found", "no-go", str(refusal))
+        return replace(check, lines=(why, sharpness_line(marker_sharpness(reference.light, found)), *lines))
+    return _checked(replace(check, setting=setting), setting, plan, lines)
+
+
+def _checked(check: RoomCheck, setting: SetUp, plan: Tonight, other: Sequence[CheckLine]) -> RoomCheck:
+    """Return the check of a night whose camera was found."""
+    fit, night = setting.camera.fit, check.night
+    sharp = marker_sharpness(check.reference.light, check.found)
+    # What no marker tells is taken for the worst that is usual.
+    blur_px = usual_blur_px(sharp) or USUAL_BLUR_PX[1]
+    focal = known_focal_px(check.reference)
+    cases = []
+    for robot in (night.robots[name] for name in plan.robots if name in night.robots):
+        floor = lay_out(setting, robot)
+        px_m = floor_per_pixel_m(fit.camera, floor.grid, robot.bar.height_m)
+        cases.append(Case(setting, robot, floor, blur_px, px_m, None if focal is None else focal[1]))
+    lines = [
+        *marker_lines(setting.camera, check.room),
+        height_line(fit, night.camera, _without_tape(check, setting)),
+        tilt_line(fit.camera),
+        sharpness_line(sharp),
+        *(CheckLine(one.code, "seen", "none", state_of([one]), f"{one.text}.") for one in _of_camera(setting)),
+    ]
+    told = [(case, now) for case in cases if (now := case.forecast()) is not None]
+    told.sort(key=lambda pair: -pair[1].u_points)
+    if cases:
+        most = max(cases, key=lambda case: case.plan.hidden.area)
+        hidden = hidden_by(most.plan, bar_height_m=most.robot.bar.height_m, camera_centre_m=tuple(fit.camera.centre_m))
+        check = replace(check, plan=most.plan, hidden=hidden)
+        lines += [scale_line(fit.camera, most.plan, most.robot.bar.height_m), hidden_line(most.plan, hidden)]
+    for case, now in told:
+        lines += _robot_lines(case, now)
+    first = {run.robot: run for run in reversed(plan.there)}
+    for run in reversed(first.values()):
+        lines += exposure_lines(run, setting)
+    return replace(
+        check,
+        lines=(*lines, *other),
+        forecasts=tuple(now for _, now in told),
+        better=improvements(*told[0]) if told else (),
+    )
+
+
+def _without_tape(check: RoomCheck, setting: SetUp) -> CameraFit | None:
+    """Return the camera as it is found without its tape height; None where the markers alone cannot tell the height."""
+    night, markers = check.night, check.room.markers
+    heights = {marker.z_m for marker in markers}
+    if night.lens is None and known_focal_px(check.reference) is None and len(heights) == 1:
+        return None
+    untaped = replace(night, camera=replace(night.camera, height_m=None, height_tolerance_m=None))
+    lens = None if night.lens is None else read_lens(night.lens)
+    try:
+        return locate(check.reference, untaped, markers, lens).fit
+    except Refused:
+        return None
+
+
+def _of_camera(setting: SetUp) -> Iterator[Quality]:
+    """Yield what else there is to say of the camera; markers and tape have lines of their own."""
+    for remark in setting.camera.quality:
+        if remark.code.startswith("camera-") and "tape height" not in remark.text:
+            yield remark
+
+
+def _robot_lines(case: Case, now: Forecast) -> Iterator[CheckLine]:
+    """Yield whether a robot's comb will be resolved, and how uncertain its coverage will be."""
+    name, bar, fit = case.robot.name, case.robot.bar, case.setting.camera.fit
+    state: State
+    if bar.pitch_m is None:
+        yield CheckLine(f"{name}: comb", "a tube has none", "", "go")
+    else:
+        _, *corners = pixel_sizes_m(fit.camera, case.plan, bar.height_m)
+        worst = bar.pitch_m / trail_blur_m(case.blur_px, max(corners))
+        value = f"LED pitch {1000 * bar.pitch_m:.1f} mm is {bar.pitch_m / now.edge.blur_m:.1f} times the blur"
+        mend = "" if now.resolved else _HIDES_GAPS
+        state = "go" if now.resolved else "look"
+        yield CheckLine(f"{name}: comb", f"{value}, {worst:.1f} in the worst corner", f"> {RESOLVED:g}", state, mend)
+    corners_m = np.asarray(case.plan.room.floor.exterior.coords)[:-1, :2]
+    doubt = uncertain_plan(fit, corners_m, bar.height_m)
+    reach = coverage_factor_95() * now.u_points
+    value = f"{now.u_points:.2f} points (95 %: ± {reach:.2f})"
+    state = "go" if doubt is None else "look"
+    yield CheckLine(f"{name}: uncertainty of coverage", value, "", state, "" if doubt is None else f"{doubt.text}.")
+
+
+def _unmeasured(plan: Tonight, unmeasured: Mapping[str, Sequence[Problem]]) -> Iterator[CheckLine]:
+    """Yield the robots that drive tonight, and whose bar nobody has measured."""
+    for name in plan.robots:
+        if name in unmeasured:
+            mend = " ".join(str(problem) for problem in unmeasured[name])
+            keys = ", ".join(problem.field.rpartition(".")[2] for problem in unmeasured[name])
+            yield CheckLine(f"{name}: bar", f"not measured: {keys}", "all keys", "no-go", mend)
