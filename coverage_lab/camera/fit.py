@@ -31,7 +31,7 @@ _MOVED = 16.3  # chi-square with 3 degrees of freedom (shift and turn): 1 in 100
 TAPE_OFF = 10.8  # chi-square with 1 degree of freedom: 1 in 1000
 _ENOUGH_TO_NAME = 6  # markers; with fewer, a moved one can be noticed but not named
 _WORST_RMS_MM = 25.0
-_UNCERTAIN_M = 0.005
+UNCERTAIN_M = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ def uncertain_plan(fit: CameraFit, points_m: ArrayLike, height_m: float) -> Qual
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     u = plan_uncertainty_m(fit, points, height_m)
     worst = int(np.argmax(u))
-    if u[worst] <= _UNCERTAIN_M:
+    if u[worst] <= UNCERTAIN_M:
         return None
     x, y = points[worst]
     text = (

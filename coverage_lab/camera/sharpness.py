@@ -20,6 +20,9 @@ FloatArray = NDArray[np.float64]
 
 _ENDS_LEFT_OUT = 0.12  # of an edge, each side: there its neighbour's blur is felt
 _REACH = 0.9  # of a module to each side of the edge: the border, and the margin at least, are one module wide
+_NEIGHBOUR, _TELLS = 2.5, 1.3  # blurs: so far what lies beyond the border is kept, but so far the edge is looked at
+_LEAST_REACH_PX = 2.0
+_ROUNDS = 3
 _BIN_PX = 0.25  # ISO 12233: four bins to a pixel
 _FEWEST_BINS = 8
 _SIGMAS_PX = np.geomspace(0.2, 8.0, 120)
@@ -56,23 +59,29 @@ def usual_blur_px(measured: Sequence[Sharpness]) -> float | None:
 
 
 def _blur_px(light: NDArray[np.uint16], corners_px: FloatArray, modules: int) -> float | None:
-    """Return the blur over the four edges of a marker, their spread functions laid over each other."""
-    sides = [_beside(light, *ends, modules) for ends in zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True)]
-    spreads = [_binned(*side) for side in sides if side is not None]
-    sigmas = [sigma for spread in spreads if (sigma := _fitted(*spread)) is not None]
-    return float(np.median(sigmas)) if sigmas else None
+    """Return the median blur of the four edges of a marker; first roughly, then away from what else blurs into them."""
+    sides = list(zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True))
+    module_px = float(np.median([np.hypot(*(end - start)) for start, end in sides])) / modules
+    reach_px, blur_px = _REACH * module_px, None
+    for _ in range(_ROUNDS):
+        if reach_px < _LEAST_REACH_PX:
+            return blur_px
+        found = [_fitted(*_binned(*_beside(light, *ends, reach_px))) for ends in sides]
+        sigmas = [sigma for sigma in found if sigma is not None]
+        if not sigmas:
+            return blur_px
+        blur_px = float(np.median(sigmas))
+        reach_px = float(np.clip(module_px - _NEIGHBOUR * blur_px, _TELLS * blur_px, _REACH * module_px))
+    return blur_px
 
 
 def _beside(
-    light: NDArray[np.uint16], start: FloatArray, end: FloatArray, modules: int
-) -> tuple[FloatArray, FloatArray] | None:
+    light: NDArray[np.uint16], start: FloatArray, end: FloatArray, reach: float
+) -> tuple[FloatArray, FloatArray]:
     """Return the pixels beside the edge from `start` to `end`: how far outside it (N,), and their light (N,)."""
     length = float(np.hypot(*(end - start)))
     along = (end - start) / length
     outward = np.array([along[1], -along[0]])  # corners run clockwise in the picture
-    reach = _REACH * length / modules
-    if reach < 2:
-        return None
     box = np.array([start, end])
     low = np.maximum(np.floor(box.min(axis=0) - reach), 0).astype(int)
     high = np.minimum(np.ceil(box.max(axis=0) + reach) + 1, light.shape[::-1]).astype(int)

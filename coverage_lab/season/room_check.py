@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from coverage_lab.camera.fit import uncertain_plan
+from coverage_lab.camera.fit import UNCERTAIN_M, uncertain_plan
 from coverage_lab.camera.markers import FoundMarker, find_markers
 from coverage_lab.camera.model import CameraFit
 from coverage_lab.camera.sharpness import marker_sharpness, usual_blur_px
@@ -88,41 +88,63 @@ def check_room(folder: Path) -> RoomCheck:
 
 def _checked(check: RoomCheck, setting: SetUp, plan: Tonight, other: Sequence[CheckLine]) -> RoomCheck:
     """Return the check of a night whose camera was found."""
-    fit, night = setting.camera.fit, check.night
+    fit = setting.camera.fit
     sharp = marker_sharpness(check.reference.light, check.found)
-    # What no marker tells is taken for the worst that is usual.
-    blur_px = usual_blur_px(sharp) or USUAL_BLUR_PX[1]
-    focal = known_focal_px(check.reference)
-    cases = []
-    for robot in (night.robots[name] for name in plan.robots if name in night.robots):
-        floor = lay_out(setting, robot)
-        px_m = floor_per_pixel_m(fit.camera, floor.grid, robot.bar.height_m)
-        cases.append(Case(setting, robot, floor, blur_px, px_m, None if focal is None else focal[1]))
     lines = [
         *marker_lines(setting.camera, check.room),
-        height_line(fit, night.camera, _without_tape(check, setting)),
+        height_line(fit, check.night.camera, _without_tape(check, setting)),
         tilt_line(fit.camera),
         sharpness_line(sharp),
         *(CheckLine(one.code, "seen", "none", state_of([one]), f"{one.text}.") for one in _of_camera(setting)),
     ]
-    told = [(case, now) for case in cases if (now := case.forecast()) is not None]
-    told.sort(key=lambda pair: -pair[1].u_points)
-    if cases:
-        most = max(cases, key=lambda case: case.plan.hidden.area)
-        hidden = hidden_by(most.plan, bar_height_m=most.robot.bar.height_m, camera_centre_m=tuple(fit.camera.centre_m))
-        check = replace(check, plan=most.plan, hidden=hidden)
-        lines += [scale_line(fit.camera, most.plan, most.robot.bar.height_m), hidden_line(most.plan, hidden)]
-    for case, now in told:
-        lines += _robot_lines(case, now)
+    robots = _robots(check, setting, plan, usual_blur_px(sharp))
+    if robots.most_hidden is not None:
+        floor, bar_height_m = robots.most_hidden.plan, robots.most_hidden.robot.bar.height_m
+        hidden = hidden_by(floor, bar_height_m=bar_height_m, camera_centre_m=tuple(fit.camera.centre_m))
+        check = replace(check, plan=floor, hidden=hidden)
+        lines += [scale_line(fit.camera, floor, bar_height_m), hidden_line(floor, hidden)]
+    lines += robots.lines
     first = {run.robot: run for run in reversed(plan.there)}
     for run in reversed(first.values()):
         lines += exposure_lines(run, setting)
     return replace(
         check,
         lines=(*lines, *other),
-        forecasts=tuple(now for _, now in told),
-        better=improvements(*told[0]) if told else (),
+        forecasts=tuple(sorted(robots.forecasts, key=lambda one: -one.u_points)),
+        better=() if robots.worst is None else improvements(*robots.worst),
     )
+
+
+@dataclass(slots=True)
+class _Robots:
+    """What is expected of the robots that drive; of their floors, which are large, only two are kept."""
+
+    lines: list[CheckLine] = field(default_factory=list)
+    forecasts: list[Forecast] = field(default_factory=list)
+    worst: tuple[Case, Forecast] | None = None  # of the largest uncertainty
+    most_hidden: Case | None = None
+
+
+def _robots(check: RoomCheck, setting: SetUp, plan: Tonight, blur_px: float | None) -> _Robots:
+    """Return what is expected of each robot; a blur that no marker tells is taken for the worst that is usual."""
+    camera, focal, robots = setting.camera.fit.camera, known_focal_px(check.reference), _Robots()
+    for robot in (check.night.robots[name] for name in plan.robots if name in check.night.robots):
+        floor = lay_out(setting, robot)
+        px_m = floor_per_pixel_m(camera, floor.grid, robot.bar.height_m)
+        focal_u_px = None if focal is None else focal[1]
+        case = Case(setting, robot, floor, blur_px or USUAL_BLUR_PX[1], px_m, focal_u_px)
+        if robots.most_hidden is None or floor.hidden.area > robots.most_hidden.plan.hidden.area:
+            robots.most_hidden = case
+        now = case.forecast()
+        if now is None:
+            mend = "Hang the camera where it sees the floor."
+            robots.lines.append(CheckLine(f"{robot.name}: floor", "none is visible", "some", "no-go", mend))
+            continue
+        robots.forecasts.append(now)
+        robots.lines += _robot_lines(case, now)
+        if robots.worst is None or now.u_points > robots.worst[1].u_points:
+            robots.worst = case, now
+    return robots
 
 
 def _without_tape(check: RoomCheck, setting: SetUp) -> CameraFit | None:
@@ -163,8 +185,9 @@ def _robot_lines(case: Case, now: Forecast) -> Iterator[CheckLine]:
     doubt = uncertain_plan(fit, corners_m, bar.height_m)
     reach = coverage_factor_95() * now.u_points
     value = f"{now.u_points:.2f} points (95 %: ± {reach:.2f})"
-    state = "go" if doubt is None else "look"
-    yield CheckLine(f"{name}: uncertainty of coverage", value, "", state, "" if doubt is None else f"{doubt.text}.")
+    limit = f"plan within {1000 * UNCERTAIN_M:g} mm"
+    state = "go" if doubt is None else "no-go"
+    yield CheckLine(f"{name}: uncertainty of coverage", value, limit, state, "" if doubt is None else f"{doubt.text}.")
 
 
 def _unmeasured(plan: Tonight, unmeasured: Mapping[str, Sequence[Problem]]) -> Iterator[CheckLine]:

@@ -129,9 +129,11 @@ def sharpness_line(measured: Sequence[Sharpness]) -> CheckLine:
     limit = f"≤ {most:g} px"
     if usual is None:
         mend = "The markers are too small or too blurred in the picture to tell: focus, or print them larger."
-        return CheckLine("blur of the reference", "not known", limit, "no-go", mend)
+        return CheckLine("blur of the reference", "not known", limit, "look", mend)
     worst = max(measured, key=lambda one: one.blur_px)
-    value = f"{usual:.2f} px (edges rise over {2.563 * usual:.1f} px); worst {worst.name}: {worst.blur_px:.2f} px"
+    value = (
+        f"{usual:.2f} px; worst {worst.name}: {worst.blur_px:.2f} px, contrast halves at {worst.mtf50:.2f} cycles/px"
+    )
     good = worst.blur_px <= most
     mend = "" if good else "Focus on the floor, release without touching the camera, and shoot the reference again."
     return CheckLine("blur of the reference", value, limit, "go" if good else "no-go", mend)
