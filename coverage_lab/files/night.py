@@ -119,16 +119,14 @@ def read_night_to_be(folder: Path) -> tuple[Night, Mapping[str, tuple[Problem, .
     table = check(_NightTable, data, path, "", found)
     override = data.get("robot", {})
     camera_mm = table.camera.height_mm if table else None
-    of_robots: list[Problem] = []
-    robots = read_robots(folder, override if isinstance(override, dict) else {}, camera_mm, of_robots)
-    unmeasured = without_bar(of_robots)
-    found.extend(problem for problem in of_robots if not any(problem in some for some in unmeasured.values()))
+    robots = read_robots(folder, override if isinstance(override, dict) else {}, camera_mm, found)
+    unmeasured = without_bar(found)
     files = _files(folder, path, data, found)
     if table is not None:
         found.extend(_doubts(path, table))
     found.extend(_links(_places(folder), folder.parent))
-    if found or table is None:
-        raise BadInput([*found, *(problem for some in unmeasured.values() for problem in some)])
+    if table is None or len(found) > sum(map(len, unmeasured.values())):
+        raise BadInput(found)
     night = Night(
         folder=folder,
         name=folder.name,
