@@ -12,7 +12,8 @@ from tempfile import TemporaryDirectory
 
 import cv2
 import numpy as np
-from guided import BURNT, RIGHT, Hands, follow, run_commands
+from followed import run_commands
+from guided import BURNT, RIGHT, Hands, follow
 from numpy.typing import NDArray
 from PIL import Image
 

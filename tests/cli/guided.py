@@ -5,10 +5,7 @@ What the guide's files state is taken from them; what is photographed differs fr
 
 from __future__ import annotations
 
-import os
 import re
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -19,6 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 from boards import photograph, poses
+from followed import run_commands
 from shapely import box
 
 from coverage_lab.camera.model import Camera
@@ -162,17 +160,3 @@ def follow(hands: Hands) -> list[Step]:
                 steps.append(Step(block, int(code[1]) if code else 0, says, *run_commands(block, hands.folder)))
             words = after
     return steps
-
-
-def run_commands(commands: str, folder: Path) -> tuple[int, tuple[str, ...]]:
-    """Run commands as the reader's shell would, up to the first that fails; return exit code and lines printed."""
-    programs = os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]])
-    done = subprocess.run(
-        ["bash", "-e", "-c", commands],
-        cwd=folder,
-        env=os.environ | {"PATH": programs, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-        capture_output=True,
-        text=True,
-        timeout=300,
-    )
-    return done.returncode, (*done.stdout.splitlines(), *done.stderr.splitlines())

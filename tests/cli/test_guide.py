@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from followed import alike
 from guided import DONE_BY_HAND, Hands, Step, follow, sections
 
 from coverage_lab.camera.calibrate import lens_values
 from coverage_lab.files.lens import read_lens
-
-NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 @pytest.fixture(scope="module")
@@ -30,16 +29,6 @@ def steps(hands: Hands) -> list[Step]:
 def measures(hands: Hands, run: str) -> dict[str, Any]:
     found: dict[str, Any] = json.loads((hands.night / "results" / run / "measures.json").read_text("utf-8"))
     return found
-
-
-def alike(said: str, printed: str) -> bool:
-    """Whether a line was printed as the page says; other libraries may move a number by 0.1, or a whole one by 1."""
-    mine, theirs = NUMBER.findall(said), NUMBER.findall(printed)
-    if NUMBER.sub("#", said) != NUMBER.sub("#", printed):
-        return False
-    return all(
-        a == b or abs(float(a) - float(b)) < (0.11 if "." in a else 1.1) for a, b in zip(mine, theirs, strict=True)
-    )
 
 
 def test_every_pair_of_hands_finds_its_section():

@@ -10,14 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from shapely import box
 
 from coverage_lab.camera.model import Camera
+from coverage_lab.room.room import Obstacle, Room
 from coverage_lab.simulate.cameras import ceiling_camera
-from coverage_lab.simulate.exposure import expose
+from coverage_lab.simulate.exposure import Exposure, expose
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.reference import reference_frame
 from coverage_lab.simulate.robots import FLOCK, drive
-from coverage_lab.simulate.rooms import study
+from coverage_lab.simulate.rooms import corner_markers
 from coverage_lab.simulate.scene import look_down
 from coverage_lab.simulate.sensor import write_picture
 
@@ -28,12 +30,25 @@ class Design:
     trails: int = 2
     set_ups: int = 2  # the camera is taken down and hung again before each but the first
     times: int = 2
-    megapixels: float = 1.5
+    megapixels: float = 0.5
+
+
+def closet() -> Room:
+    """A room of 2.4 × 1.8 m with a crate: small, so that all exposures are measured in half a minute."""
+    crate = box(1.3, 0.75, 1.65, 1.05)
+    markers = corner_markers(2.4, 1.8, clear_of=crate)
+    return Room(floor=box(0, 0, 2.4, 1.8), obstacles=(Obstacle("crate", crate, 0.3),), markers=markers)
 
 
 def write_fixed_trails(folder: Path, design: Design) -> Path:
     """Write a season with one night into `folder` and return the night."""
-    plan = NightPlan(study(), drivers=FLOCK[: design.robots], megapixels=design.megapixels, draw_tolerances=False)
+    plan = NightPlan(
+        closet(),
+        drivers=FLOCK[: design.robots],
+        megapixels=design.megapixels,
+        exposure=Exposure(level=0.15),
+        draw_tolerances=False,
+    )
     night = write_season(folder, plan)
     hung = ceiling_camera(
         plan.room.floor,
