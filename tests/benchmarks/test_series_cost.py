@@ -13,11 +13,13 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import cv2
 import pytest
 import simplejpeg
+from PIL import Image
 from threadpoolctl import threadpool_limits
 
 from coverage_lab.files.night import read_night
@@ -31,7 +33,7 @@ from coverage_lab.simulate.rooms import named_room
 from coverage_lab.simulate.series import Shutter
 
 MADE, SHORT, LONG = 12, 24, 240
-PERIOD_S = 32.4
+GAP_S = 0.4
 MOST_CPU, MOST_WALL, MOST_MEMORY = 1.8, 0.65, 1.1
 
 
@@ -39,7 +41,7 @@ MOST_CPU, MOST_WALL, MOST_MEMORY = 1.8, 0.65, 1.1
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A night with two runs of 12 megapixels, one of 24 frames and one of 240."""
     shot = NightPlan(
-        named_room("study", 1), drivers=FLOCK[:1], megapixels=12.0, shutter=Shutter(MADE, 0.4), draw_tolerances=False
+        named_room("study", 1), drivers=FLOCK[:1], megapixels=12.0, shutter=Shutter(MADE, GAP_S), draw_tolerances=False
     )
     night = write_season(tmp_path_factory.mktemp("season"), shot)
     made = [as_large_as_a_camera_writes(frame) for frame in sorted((night / "heron-1").iterdir())]
@@ -52,20 +54,22 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def as_large_as_a_camera_writes(frame: Path) -> bytes:
     """Return a frame in the finest quality, with the EXIF block that it had."""
-    from PIL import Image
-
     with Image.open(frame) as picture:
         picture.save(frame.with_suffix(".fine.jpg"), quality=99, subsampling=0, exif=picture.getexif())
     return frame.with_suffix(".fine.jpg").read_bytes()
 
 
 def stamped_anew(made: list[bytes], folder: Path, count: int, began: datetime) -> None:
+    """Write frames one after the other, each with its own date and size; `made` are all exposed for as long."""
     folder.mkdir()
+    with Image.open(BytesIO(made[0])) as picture:
+        period_s = float(picture.getexif().get_ifd(0x8769)[0x829A]) + GAP_S
     for at in range(count):
         content = made[at % len(made)]
         start = content.index(b"2031:02:11 ")
-        stamp = (began + timedelta(seconds=at * PERIOD_S)).strftime("%Y:%m:%d %H:%M:%S").encode()
-        (folder / f"{at + 1:04d}.jpg").write_bytes(content[:start] + stamp + content[start + len(stamp) :])
+        stamp = (began + timedelta(seconds=at * period_s)).strftime("%Y:%m:%d %H:%M:%S").encode()
+        padding = bytes(at)  # cameras, too, write something behind a picture's end
+        (folder / f"{at + 1:04d}.jpg").write_bytes(content[:start] + stamp + content[start + len(stamp) :] + padding)
 
 
 @pytest.fixture
