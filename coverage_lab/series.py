@@ -260,7 +260,7 @@ def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) 
         passed_m2 = passed_by_light_m2(exposure.light, swept, plan, bar, exposure.clip)
         return Passes("light", repeat_ratio(passed_m2, swept_m2, SINGLE_U), None, None)
     # Light was missed while the shutter was closed, at the usual speed as while it was open.
-    passed_m2 = _seen_of_all(times) * sum(frame.passed_m2 for frame in series.frames if not np.isnan(frame.covered_m2))
+    passed_m2 = _seen_of_all(times) * series.passed_m2
     return Passes(
         basis="frames",
         repeat_ratio=repeat_ratio(passed_m2, swept_m2),
@@ -303,8 +303,7 @@ def timing_of(
     )
     moving = when_moving(span, bar.nozzle_m, plan.room.dock_m)
     duration_s = sheet_s if moving is None else moving.end_s - moving.begin_s
-    driven_m2 = _seen_of_all(times) * sum(f.driven_m2 for f in series.frames if not np.isnan(f.covered_m2))
-    way = distance(driven_m2, bar.nozzle_m)
+    way = distance(_seen_of_all(times) * series.driven_m2, bar.nozzle_m)
     going_s = None if moving is None or duration_s is None else duration_s - moving.still_s
     return Timing(
         duration_s=duration_s,

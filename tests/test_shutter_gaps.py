@@ -56,8 +56,13 @@ class Cut:
 
 @cache
 def cut(folder: Path, gap_s: float) -> Cut:
-    plan = NightPlan(CLOSET, drivers=FLOCK[:1], megapixels=0.3, shutter=Shutter(FRAMES, gap_s), draw_tolerances=False)
-    night_folder = write_season(folder / f"gap-{gap_s}", plan)
+    return photographed(folder / f"gap-{gap_s}", Shutter(FRAMES, gap_s))
+
+
+def photographed(folder: Path, shutter: Shutter) -> Cut:
+    """Photograph the drive through the closet into `folder`, and measure it."""
+    plan = NightPlan(CLOSET, drivers=FLOCK[:1], megapixels=0.3, shutter=shutter, draw_tolerances=False)
+    night_folder = write_season(folder, plan)
     truth = json.loads((night_folder / "truth.json").read_text(encoding="utf-8"))["runs"]["heron-1"]["truth"]
     night = read_night(night_folder)
     (run,) = read_runs(night)

@@ -45,12 +45,12 @@ def turned_rad(track: Track) -> float:
 
 
 def passed_m2(track: Track, bar: Bar) -> float:
-    """Return the floor that the nozzle passed over, repeats counted each time.
+    """Return the floor that the nozzle passed over, repeats counted: its length times the mean of its ends' ways.
 
-    Straight on, a nozzle of width w passes w times the way. On the spot both of its halves pass a sector each: a point
-    y along it moves across it by y times the angle, so w²/4 per radian, wherever the turning centre is.
+    An end's way is what it moves across the nozzle, forwards or backwards (docs/time.md, repeat ratio). Straight on it
+    is the robot's; on the spot half the nozzle times the angle, wherever the turning centre is.
     """
-    return bar.nozzle_m * driven_m(track) + bar.nozzle_m**2 / 4 * turned_rad(track)
+    return bar.nozzle_m * (driven_m(track) + bar.nozzle_m / 2 * turned_rad(track))
 
 
 def bar_ends(centre_m: FloatArray, heading_rad: FloatArray, bar: Bar) -> FloatArray:

@@ -21,11 +21,10 @@ from coverage_lab.job import Bar
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.trails.blind import Bridge, Strip, bridge
 from coverage_lab.trails.caps import Join, find_caps
-from coverage_lab.trails.dose import FAINTEST, STEPS, light_counts, one_pass
 from coverage_lab.trails.joined import FrameWay
-from coverage_lab.trails.near import within
 from coverage_lab.trails.rectify import Lift, floor_per_pixel_m, pixel_map
 from coverage_lab.trails.strip import StripFinder
+from coverage_lab.trails.tally import Tally
 from coverage_lab.trails.track import Tracker, scene_of
 
 Plane = NDArray[np.float32]
@@ -36,10 +35,6 @@ AT_CLIP = 0.95  # of the clip: what a resampled burnt pixel still reaches
 BURNT = 0.3  # share of a coarse cell
 PASS_BURNT = 0.85  # of the clip: light of one pass
 FEWEST_FOR_HOT = 3  # frames, that a spot that stays is told from the trail
-MOST_PASSES = 3.0  # in one frame; more light than that is a robot that turns on the spot
-SLOW = 2.2  # times one pass' light: where a robot turns, or passes twice
-ONCE = 1.0  # pass that a turn's place counts in the distance driven: half on the way in, half on the way out
-SPECK_M = 0.012  # a slow place is wider
 LONGEST_BRIDGE_S = 2.5  # a longer hole is reported and not filled in
 LEAST_BLIND_S = 0.1  # shorter gaps do not tell a speed
 _FEWEST_SPEEDS = 3
@@ -47,11 +42,9 @@ _FEWEST_SPEEDS = 3
 
 @dataclass(frozen=True, slots=True)
 class FrameFacts:
-    """What one frame's light says, in square metres."""
+    """Where the robot was in one frame."""
 
-    covered_m2: float  # of its strip
-    passed_m2: float  # passed over, repeats within the frame counted; nan where light is burnt
-    driven_m2: float  # the same without turns on the spot; over the nozzle's length it is the way driven
+    covered_m2: float  # of its strip; nan for a frame that cannot be read
     lit_m: tuple[float, float] | None  # middle of its strip, x and y
 
 
@@ -72,6 +65,8 @@ class Series:
     first: NDArray[np.uint16]  # (rows, cols) number of the frame, from 1, in whose strip a cell first lay; 0 = none
     visits: NDArray[np.uint8]  # (rows, cols) maximal runs of frames that a cell was swept in, 255 at most
     frames: tuple[FrameFacts, ...]
+    passed_m2: float  # floor passed over, repeats counted, while the shutter was open; nan where light is burnt
+    driven_m2: float  # the same without turns on the spot
     gaps: tuple[Gap, ...]  # between a frame and the next
     filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
     ways: tuple[FrameWay, ...]  # of the robot through each frame
@@ -93,7 +88,7 @@ class Fold:
     _visits: NDArray[np.uint8] = field(init=False)
     _steady: NDArray[np.uint16] | None = None  # darkest that each block was
     _before: Strip | None = None
-    _counts: NDArray[np.float64] = field(init=False)
+    _tally: Tally = field(init=False)
     _facts: list[FrameFacts] = field(default_factory=list)
     _gaps: list[Gap] = field(default_factory=list)
     _filled: NDArray[np.uint16] = field(init=False)
@@ -113,7 +108,7 @@ class Fold:
         coarse = self._finder.coarse(self.plan.free_share).shape
         self._first, self._visits = np.zeros(coarse, np.uint16), np.zeros(coarse, np.uint8)
         self._filled = np.zeros(coarse, np.uint16)
-        self._counts = np.zeros(STEPS)
+        self._tally = Tally(self.bar, self._finder.cell_m)
         self._tracker = Tracker(self.bar)
 
     def add(self, light: NDArray[np.uint16], clip: float) -> None:
@@ -134,7 +129,8 @@ class Fold:
         before = np.zeros_like(mask) if self._before is None else self._before.mask
         self._visits = np.asarray(cv2.add(self._visits, mask & (before ^ 1)), np.uint8)  # 255 stays 255
         self._added += 1
-        self._facts.append(self._look(smooth, mask, self._burnt(blocks)))
+        self._tally.add(smooth, mask, self._burnt(blocks), clip)
+        self._facts.append(self._place(mask))
         self._connect(mask, smooth)
 
     def _burnt(self, blocks: NDArray[np.uint16]) -> Mask:
@@ -148,7 +144,7 @@ class Fold:
     def skip(self) -> None:
         """Leave out the next frame, which cannot be read."""
         self._number += 1
-        self._facts.append(FrameFacts(float("nan"), float("nan"), float("nan"), None))
+        self._facts.append(FrameFacts(float("nan"), None))
         if self._number > 1:
             self._gaps.append(Gap(None, False))
         self._before = None
@@ -157,7 +153,8 @@ class Fold:
     def done(self) -> Series:
         """Return the folded series."""
         light = self._whole()
-        once = one_pass(self._counts)
+        self._tally.judge()
+        once = self._tally.once
         # Passes in range add up to more than a single frame can hold, which is no burnt light. Only where each pass is
         # burnt by itself does light from the clip on say no more than "at least so bright".
         each_burnt = once is None or once >= PASS_BURNT * self._clip
@@ -169,6 +166,8 @@ class Fold:
             first=fine(self._first).astype(np.uint16),
             visits=fine(self._visits).astype(np.uint8),
             frames=tuple(self._facts),
+            passed_m2=self._tally.passed_m2,
+            driven_m2=self._tally.driven_m2,
             gaps=tuple(self._gaps),
             filled=fine(self._filled).astype(np.uint16),
             ways=self._tracker.done(),
@@ -196,7 +195,7 @@ class Fold:
             if found.fill is not None:
                 self._filled[(found.fill > 0) & (self._filled == 0)] = self._number
             self._gaps.append(Gap(found.join, found.fill is not None))
-        once = one_pass(self._counts)
+        once = self._tally.once
         scene = None if once is None else scene_of(smooth, mask, once, self._clip, cell_m, origin_m)
         blind_s = float(self.blind_s[self._number - 2]) if self._number > 1 else 0.0
         self._tracker.add(scene, strip.caps, found.join, blind_s)
@@ -208,35 +207,15 @@ class Fold:
         speeds = [one.join.length_m / s for one, s in pairs if one.join is not None and s > LEAST_BLIND_S]
         return float(np.median(speeds)) if len(speeds) >= _FEWEST_SPEEDS else None
 
-    def _look(self, smooth: Plane, mask: Mask, burnt: Mask) -> FrameFacts:
-        """Measure a frame's light against that of one pass, which all frames so far tell."""
-        cell_m2 = self._finder.cell_m**2
-        covered_m2 = float(cv2.countNonZero(mask)) * cell_m2
-        self._counts += light_counts(smooth, mask)
-        once = one_pass(self._counts)
-        if covered_m2 == 0 or once is None:
-            return FrameFacts(covered_m2, 0.0, 0.0, None)
-        grid, cell_m, moments = self.plan.grid, self._finder.cell_m, cv2.moments(mask, binaryImage=True)
+    def _place(self, mask: Mask) -> FrameFacts:
+        """Return how much strip a frame shows, and where its middle is."""
+        moments = cv2.moments(mask)
+        if moments["m00"] == 0:
+            return FrameFacts(0.0, None)
+        grid, cell_m = self.plan.grid, self._finder.cell_m
         col, row = (moments[first] / moments["m00"] for first in ("m10", "m01"))
         middle = (grid.west_m + (col + 0.5) * cell_m, grid.north_m - (row + 0.5) * cell_m)
-        if SLOW * once > self._clip:
-            return FrameFacts(covered_m2, float("nan"), float("nan"), middle)
-        passes = np.asarray(cv2.threshold(smooth, FAINTEST * once, 0, cv2.THRESH_TOZERO)[1], np.float32) / np.float32(
-            once
-        )
-        counted = np.minimum(passes, np.float32(MOST_PASSES))
-        whole = float(counted.sum(dtype=np.float64))
-        clipped = counted[(burnt > 0) & (passes > 2)]
-        turning = counted[self._turning(passes)]
-        passed = whole + float((MOST_PASSES - clipped).sum())
-        driven = whole - float(np.maximum(turning - ONCE, 0).sum())
-        return FrameFacts(covered_m2, passed * cell_m2, driven * cell_m2, middle)
-
-    def _turning(self, passes: Plane) -> NDArray[np.bool_]:
-        """Cells around places so bright that the robot must have turned there."""
-        speck = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * int(SPECK_M / self._finder.cell_m) + 1,) * 2)
-        core = cv2.morphologyEx((passes > SLOW).astype(np.uint8), cv2.MORPH_OPEN, speck)
-        return within(np.asarray(core), self.bar.nozzle_m / 2 / self._finder.cell_m)
+        return FrameFacts(moments["m00"] * cell_m**2, middle)
 
     def _whole(self) -> Plane:
         """Return the light of all frames on the plan's cells.

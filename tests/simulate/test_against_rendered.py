@@ -12,6 +12,7 @@ from coverage_lab.frames.read import read_frame
 from coverage_lab.job import Bar
 from coverage_lab.room.room import Obstacle, Room
 from coverage_lab.simulate.exposure import Exposure, colour_light
+from coverage_lab.simulate.growth import passed_m2
 from coverage_lab.simulate.scene import look_down
 from coverage_lab.simulate.trail import Optics
 
@@ -81,3 +82,14 @@ def test_walls_and_unlit_floor_glow_about_as_much(pair):
     for rows, cols in ((slice(20, 100), slice(1180, 1220)), (slice(880, 920), slice(20, 60))):
         assert ours[rows, cols].mean() == pytest.approx(theirs[rows, cols].mean(), rel=0.25)
     assert ours[956:964, 1301:1309].mean() == pytest.approx(theirs[956:964, 1301:1309].mean(), rel=0.3)
+
+
+@pytest.mark.parametrize(
+    "name", ("lanes", "bounce", "clipped", "faint", "pen", "camera-look", "series-lanes", "series-bounce")
+)
+def test_the_repeat_ratio_is_defined_as_theirs(rendered, name):
+    told = json.loads((rendered / name / "truth.json").read_text(encoding="utf-8"))
+    poses, bar = np.load(rendered / name / "poses.npz")["poses"], told["bar"]
+    nozzle = Bar(bar["length_m"], bar["led_count"], bar["length_m"], bar["height_m"], 0.0, bar["forward_offset_m"])
+    ratio = passed_m2(poses, nozzle) / told["truth"]["swept_area_m2"]
+    assert ratio == pytest.approx(told["truth"]["repeat_ratio"]["value"], abs=0.001)
