@@ -31,7 +31,9 @@ def exposure_lines(run: Run, setting: SetUp) -> Iterator[CheckLine]:
     told = (*_TOLD_ALREADY, *(() if measured.judged is None else (*_LEVEL, *_LEAK, *_BAR)))
     for remark in quality:
         if remark.code not in told and remark.level != "note":
-            yield CheckLine(f"{run.id}: {remark.code}", "seen", "none", state_of([remark]), f"{remark.text}.")
+            yield CheckLine(
+                f"{run.id}: {remark.code}", "seen", "none", state_of([remark]), f"{remark.text.removesuffix('.')}."
+            )
 
 
 def _level(run: Run, measured: MeasuredRun, judged: Judged) -> CheckLine:

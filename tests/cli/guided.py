@@ -106,6 +106,10 @@ class Hands:
         rng = np.random.default_rng([36, len(path.stem), *path.stem.encode()])
         write_picture(path, expose(driven, driver.robot.bar, self.scene, exposure, rng))
 
+    def shoot_again(self) -> None:
+        self.shoot("wren-1")
+        self.shoot_ambient()
+
     def shoot_the_others(self) -> None:
         for run in ("heron-1", "heron-2", "wren-2"):
             self.shoot(run)
@@ -119,9 +123,10 @@ class Hands:
 DONE_BY_HAND: dict[str, Callable[[Hands], None]] = {
     "3. Calibrate the lens": Hands.shoot_board,
     "6. Draw the room": Hands.shoot_reference,
-    "7. The first exposure": lambda hands: (hands.draw_room(), hands.shoot("wren-1", BURNT))[-1],
-    "Again, five stops down": lambda hands: (hands.shoot("wren-1"), hands.shoot_ambient())[-1],
-    "10. The other runs, and which robot is better": Hands.shoot_the_others,
+    "7. Check the set-up": Hands.draw_room,
+    "8. The first exposure": lambda hands: hands.shoot("wren-1", BURNT),
+    "Again, five stops down": Hands.shoot_again,
+    "11. The other runs, and which robot is better": Hands.shoot_the_others,
 }
 
 

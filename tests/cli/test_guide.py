@@ -38,7 +38,7 @@ def test_every_pair_of_hands_finds_its_section():
 def test_every_command_ends_as_the_page_says(steps: list[Step]):
     assert len(steps) > 8
     commands = "".join(step.commands for step in steps)
-    assert {"room markers", "lens", "night new", "room trace", "measure", "compare"} <= set(
+    assert {"room markers", "lens", "night new", "room trace", "room check", "measure", "compare"} <= set(
         re.findall(r"^coverage-lab ((?:room |night )?\w+)", commands, re.MULTILINE)
     )
     for step in steps:
@@ -77,6 +77,13 @@ def test_the_interval_holds_the_truth(steps: list[Step], hands: Hands, run: str)
     low, high = measures(hands, run)["coverage"]["percent"]["interval_95"]
     assert low <= truth <= high
     assert high - low < 1.5
+
+
+def test_the_check_foretells_the_uncertainty_that_is_found(steps: list[Step], hands: Hands):
+    (check,) = (step for step in steps if "room check" in step.commands)
+    foretold = re.search(r"wren: uncertainty of coverage +([\d.]+) points", "\n".join(check.printed))
+    assert foretold
+    assert float(foretold[1]) == pytest.approx(measures(hands, "wren-1")["coverage"]["percent"]["u"], rel=0.25)
 
 
 def test_whoever_opens_what_the_page_names_finds_it(steps: list[Step], hands: Hands):
