@@ -11,9 +11,12 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from coverage_lab.camera.fit import uncertain_plan
-from coverage_lab.camera.model import CameraFit
+from coverage_lab.camera.landmarks import Shift
+from coverage_lab.camera.model import Camera, CameraFit
+from coverage_lab.camera.moved import shifted_plan_m
 from coverage_lab.errors import Problem
 from coverage_lab.job import Bar, Quality, Robot
 from coverage_lab.room.plan import FloorPlan, with_unknown
@@ -34,6 +37,7 @@ MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frame
 LEAK, MUCH_LEAK = 0.5, 0.85  # of the trail's light: 0.45 on good frames
 FAINT, TOO_FAINT = 20.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
 MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
+SEEN_MOVED_MM = 3.0  # by what shows in the exposure: up to 1.7 mm on good frames
 TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good frames; coverage is off by twice that
 PASSES_OFF, PASSES_FAR_OFF = 0.02, 0.06
 BRIGHT_PERCENTILE, LEAST_BRIGHT = 90.0, 40.0  # what stands for the trail where its level is not known, of 255
@@ -131,12 +135,25 @@ def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float
 
 def moved_camera(shift_m: NDArray[np.float64]) -> tuple[Quality, ...]:
     """What to say if the plan is misplaced by `shift_m` (N, 2) since the camera moved during the night."""
-    worst_mm = 1000 * float(np.linalg.norm(shift_m, axis=1).max(initial=0.0))
-    if worst_mm <= MOVED_MM:
+    return _moved(shift_m, "between both reference frames", MOVED_MM, "shoot the night again")
+
+
+def moved_since(shift: Shift | None, camera: Camera, floor: Polygon) -> tuple[Quality, ...]:
+    """What to say if an exposure shows what stands still elsewhere than the reference frame does, by `shift`."""
+    if shift is None:
         return ()
-    text = f"between both reference frames the camera moved: the plan is off by up to {worst_mm:.0f} mm"
+    corners_m = np.asarray(floor.exterior.coords)[:, :2]
+    mend = "shoot the run again, or a new reference frame for it if the camera has not moved since"
+    return _moved(shifted_plan_m(camera, shift, corners_m, 0.0), "since the reference frame", SEEN_MOVED_MM, mend)
+
+
+def _moved(shift_m: NDArray[np.float64], when: str, allowed_mm: float, mend: str) -> tuple[Quality, ...]:
+    worst_mm = 1000 * float(np.linalg.norm(shift_m, axis=1).max(initial=0.0))
+    if worst_mm <= allowed_mm:
+        return ()
+    text = f"{when} the camera moved: the plan is off by up to {worst_mm:.0f} mm"
     if worst_mm > MOVED_FAR_MM:
-        return (Quality("camera-moved", "refused", f"{text}. Fix the camera, and shoot the night again"),)
+        return (Quality("camera-moved", "refused", f"{text}. Fix the camera, and {mend}"),)
     return (Quality("camera-moved", "warning", f"{text}, and the interval is widened for it. Fix the camera"),)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.files.contacts import contacts_seen
-from coverage_lab.job import Quality, Robot, Run
+from coverage_lab.job import Quality, Run
 from coverage_lab.measures.avoidance import Drive, measure_avoidance
 from coverage_lab.measures.budget import Nodes, Sources, contributions
 from coverage_lab.measures.coverage import area_m2, floor_facts, measure_coverage
@@ -51,7 +51,7 @@ from coverage_lab.series import (
     timing_of,
     whole_track,
 )
-from coverage_lab.setting import SetUp, lay_out, look, plan_movers
+from coverage_lab.setting import SetUp, lay_out, look, plan_movers, shift_since_reference
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import floor_per_pixel_m
 from coverage_lab.trails.seams import open_seams
@@ -97,6 +97,8 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))
     plan = judged.plan
     measures = replace(measures, floor=floor_facts(plan))
+    shift, moved = shift_since_reference(setting, exposure, swept.outline, robot)
+    judged = replace(judged, remarks=(*judged.remarks, *moved))
     if any(remark.level == "refused" for remark in (*quality, *judged.remarks)):
         return MeasuredRun(_refused(measures, judged.remarks), plan, view, None, digests, judged=judged)
 
@@ -108,8 +110,11 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     seen = swept.share
     if between is not None:
         swept = replace(swept, share=np.maximum(seen, between))
-    sources = _sources(setting, robot, swept, judged.bar_height_off_m, unseen_m2 / floor_facts(plan).visible_m2)
-    sources = replace(sources, blind_share=blind_share(exposure, swept.share, plan, robot.bar))
+    nodes = Nodes.over(setting.room.floor)
+    movers = plan_movers(setting, robot, nodes, judged.bar_height_off_m, shift)
+    unseen_share = unseen_m2 / floor_facts(plan).visible_m2
+    blind = blind_share(exposure, swept.share, plan, robot.bar)
+    sources = Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers, unseen_share, blind)
     pockets = find_pockets(
         swept.share,
         plan,
@@ -162,13 +167,6 @@ def _refused(measures: Measures, remarks: Sequence[Quality]) -> Measures:
     quality = (*measures.quality, *remarks)
     reason = next(remark.text for remark in quality if remark.level == "refused")
     return replace(measures, verdict="refused", reason=reason, quality=quality)
-
-
-def _sources(setting: SetUp, robot: Robot, swept: SweptFloor, height_off_m: float, comb_share: float) -> Sources:
-    """Gather what coverage hangs on, each by one standard uncertainty."""
-    nodes = Nodes.over(setting.room.floor)
-    movers = plan_movers(setting, robot, nodes, height_off_m)
-    return Sources(swept.edge_u_m, swept.transfer_u_m, swept.doubtful, nodes, movers, comb_share)
 
 
 def _without_numbers(run: Run, setting: SetUp, plan: FloorPlan, quality: Sequence[Quality]) -> Measures:

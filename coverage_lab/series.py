@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from coverage_lab.camera.landmarks import reduced
 from coverage_lab.camera.model import Camera
 from coverage_lab.errors import BadInput, Problem, UnreadableFrame
 from coverage_lab.frames.clock import FrameTimes, frame_times
@@ -63,6 +64,7 @@ class Exposure:
     series: Series | None = None
     times: FrameTimes | None = None
     unreadable: tuple[int, ...] = ()  # frames, in time order
+    picture: NDArray[np.float32] | None = None  # the frame, reduced, of a run that is one frame
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +78,7 @@ class Shared:
     dark: Frame | None
     ambient: Frame | None
     setup: CameraSetup
+    every: int | None = None  # pixels along the side of one of the reduced picture; None where none is needed
 
 
 def expose(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sheet_s: float | None) -> Exposure:
@@ -92,7 +95,11 @@ def expose(frames: Sequence[Path], shared: Shared, plan: FloorPlan, bar: Bar, sh
             raise frame
         light = plan_view(_light(frame, shared), shared.camera, plan.grid, bar.height_m)
         return Exposure(
-            light, frame.clip / FULL_LIGHT, {_name(frame.path, shared): frame.digest}, _others(frame, shared)
+            light,
+            frame.clip / FULL_LIGHT,
+            {_name(frame.path, shared): frame.digest},
+            _others(frame, shared),
+            picture=None if shared.every is None else reduced(frame.light, shared.every),
         )
     times = frame_times(read_stamps(frames), setup=shared.setup, sheet_s=sheet_s)
     ordered = [frames[at] for at in times.order]

@@ -9,24 +9,27 @@ import numpy as np
 
 from coverage_lab.camera.doubt import bar_height_moves_m, plan_moves_m
 from coverage_lab.camera.fit import FittedCamera, focal_prior_px
+from coverage_lab.camera.landmarks import Landmarks, Shift, landmarks
 from coverage_lab.camera.locate import locate_camera
 from coverage_lab.camera.model import Camera, Lens
-from coverage_lab.camera.moved import plan_shift_m
+from coverage_lab.camera.moved import plan_shift_m, shifted_plan_m
 from coverage_lab.errors import BadInput, Problem
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
 from coverage_lab.frames.read import Frame, read_frame
-from coverage_lab.job import Night, Robot, Run
+from coverage_lab.job import Night, Quality, Robot, Run
 from coverage_lab.measures.budget import Mover, Nodes
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.measures.values import SharedBy
-from coverage_lab.remarks import moved_camera
+from coverage_lab.remarks import moved_camera, moved_since
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Marker, Room
 from coverage_lab.series import Exposure, Shared, check_size, expose
 from coverage_lab.trails.moved_decoys import moved_decoys
+from coverage_lab.trails.outline import Outline
 from coverage_lab.trails.rectify import seen_area
+from coverage_lab.trails.standing import shift_since
 
 MARGIN_M = 0.05  # of floor drawn around the room
 
@@ -44,6 +47,7 @@ class SetUp:
     digests: dict[str, str]  # SHA-256 of each shared file's content
     camera_after: Camera | None = None  # as the second reference frame shows it
     moved_decoys: tuple[str, ...] = ()  # that the second reference frame shows elsewhere
+    landmarks: Landmarks | None = None  # in the reference frame
     last_plan: dict[Robot, FloorPlan] = field(default_factory=dict)
 
 
@@ -74,7 +78,8 @@ def set_up(night: Night, runs: Sequence[Run]) -> SetUp:
         camera = replace(camera, quality=(*camera.quality, *moved))
         if night.reference is not None:
             decoys = moved_decoys(room, (reference.light, camera.fit.camera), (after.light, camera_after))
-    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after, decoys)
+    standing = None if night.reference is None else landmarks(reference.light, camera.fit.camera)
+    return SetUp(night, room, camera, (width, height), dark, ambient, digests, camera_after, decoys, standing)
 
 
 def look(run: Run, setting: SetUp, plan: FloorPlan) -> Exposure:
@@ -91,6 +96,7 @@ def look(run: Run, setting: SetUp, plan: FloorPlan) -> Exposure:
         dark=setting.dark,
         ambient=setting.ambient,
         setup=night.camera,
+        every=None if setting.landmarks is None else setting.landmarks.every,
     )
     return expose(run.frames, shared, plan, night.robots[run.robot].bar, run.duration_s)
 
@@ -124,10 +130,28 @@ def _laid_out(setting: SetUp, robot: Robot) -> FloorPlan:
     )
 
 
-def plan_movers(setting: SetUp, robot: Robot, nodes: Nodes, height_off_m: float = 0.0) -> dict[str, Mover]:
+def shift_since_reference(
+    setting: SetUp, exposure: Exposure, trail: Outline, robot: Robot
+) -> tuple[Shift | None, tuple[Quality, ...]]:
+    """Return by how much the picture moved since the reference frame, and what to say of it, if an exposure shows that.
+
+    trail : the outline of what was found in the exposure.
+    """
+    if setting.landmarks is None or exposure.picture is None:
+        return None, ()
+    camera, grid = setting.camera.fit.camera, lay_out(setting, robot).grid
+    shift = shift_since(setting.landmarks, exposure.picture, trail, grid, camera, robot.bar.height_m)
+    remarks = moved_since(shift, camera, setting.room.floor)
+    return (shift if remarks else None), remarks
+
+
+def plan_movers(
+    setting: SetUp, robot: Robot, nodes: Nodes, height_off_m: float = 0.0, shift: Shift | None = None
+) -> dict[str, Mover]:
     """Return what moves the plan at the height of the robot's bar, each by one standard uncertainty.
 
-    `height_off_m` is by how much the bar's height seems wrong in the light.
+    `height_off_m` is by how much the bar's height seems wrong in the light, `shift` by how much the picture moved
+    before the exposure or in the middle of it.
     """
     fit, height_m = setting.camera.fit, robot.bar.height_m
     shared_by: dict[str, SharedBy] = {"camera": "night", "tape": "night", "markers": "room"}
@@ -142,6 +166,9 @@ def plan_movers(setting: SetUp, robot: Robot, nodes: Nodes, height_off_m: float 
         # At the time of the exposure the camera was anywhere between where both reference frames show it.
         shift_m = plan_shift_m(fit.camera, setting.camera_after, nodes.points_m, height_m)
         movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "night")
+    if shift is not None:
+        shift_m = shifted_plan_m(fit.camera, shift, nodes.points_m, height_m)
+        movers["camera moved"] = Mover(shift_m[None] / np.sqrt(3), "run")
     return movers
 
 

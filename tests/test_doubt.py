@@ -180,3 +180,23 @@ def test_trail_over_furniture_is_blamed_on_burnt_light_first(clipped: float, tol
     assert told_first in remark.text
     assert "room file" in remark.text
     assert stray_remarks([Stray("obstacle", "chest", 0.002)], 0.22, clipped) == ()
+
+
+@pytest.mark.parametrize(("by_px", "level"), [(4.0, "warning"), (10.0, "refused")])
+def test_the_exposure_itself_shows_that_the_camera_moved(copy: Callable[[str], Copy], by_px: float, level: str):
+    """Without a second reference frame: by walls and furniture that the bar's light shows."""
+    night = copy("bounce")
+    picture = cv2.imread(str(night.folder / "heron-1.jpg"))
+    move = np.array([[1, 0, by_px], [0, 1, -by_px / 4]], dtype=np.float32)
+    moved = cv2.warpAffine(picture, move, picture.shape[1::-1], flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    cv2.imwrite(str(night.folder / "heron-1.jpg"), moved, [cv2.IMWRITE_JPEG_QUALITY, 95])
+    measures = night.measures()
+    remark = next(remark for remark in measures.quality if remark.code == "camera-moved")
+    assert remark.level == level
+    assert "since the reference frame" in remark.text
+    if level == "warning":
+        assert measures.coverage is not None
+        assert measures.coverage.contributions["camera moved"].shared_by == "run"
+        low, high = measures.coverage.percent.interval_95
+        truth = json.loads((night.folder / "truth.json").read_text())["truth"]["hidden_from_camera"]
+        assert low <= truth["coverage_percent_of_visible_free_floor"] <= high
