@@ -20,6 +20,9 @@ MIDDLE_LIGHT = 0.35  # of full scale: a well exposed single pass
 OUTER_LIGHT = 0.3  # of a track, where the outline of a trail runs
 PASS_CELLS = 300  # long, and so much at each of its ends shows no straight edge:
 END_CELLS = 40
+SLANT = 0.15  # rad, so that the edge lies in cells in every way
+
+Plane = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,26 +50,27 @@ def expected_edge(bar: Bar, cell_m: float, blur_m: float, px_m: float) -> Expect
     One straight pass in good light, without noise, is drawn and its edge fitted by the analysis itself.
     """
     comb = Comb.of(bar, cell_m)
-    light, mask = _pass(comb, blur_m / cell_m)
+    light, mask, along = _pass(comb, blur_m / cell_m)
     outline = trace_outline(mask, smallest_extent=comb.lit)
-    col = outline.points[:, 1]
-    at_ends = (col < 2 * END_CELLS) | (col > PASS_CELLS)
+    row, col = np.rint(outline.points).astype(np.intp).T
+    at_ends = np.abs(along[row, col]) > PASS_CELLS / 2 - END_CELLS
     fit = fit_edges(light, outline, comb, 1.0, px_m / cell_m, at_ends)
     return ExpectedEdge(blur_m, fit.u * cell_m, fit.transfer_u * cell_m)
 
 
-def _pass(comb: Comb, blur: float) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-    """Return a pass from west to east, (rows, cols) light, and where it is trail; `blur` is in cells."""
+def _pass(comb: Comb, blur: float) -> tuple[Plane, NDArray[np.uint8], Plane]:
+    """Return a pass, (rows, cols): its light, where it is trail, and how far along it a cell lies; `blur` in cells."""
     margin = 12 + 6 * blur
-    across = np.arange(np.ceil(comb.lit + 2 * margin)) - margin
+    half = int(np.ceil((np.hypot(comb.lit, PASS_CELLS) + margin) / 2))
+    down, right = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float32)
+    along = right * np.float32(np.cos(SLANT)) + down * np.float32(np.sin(SLANT))
+    across = down * np.float32(np.cos(SLANT)) - right * np.float32(np.sin(SLANT))
     if comb.pitch is None:
-        light = ndtr(across / blur) - ndtr((across - comb.lit) / blur)
+        light = ndtr((across + comb.lit / 2) / blur) - ndtr((across - comb.lit / 2) / blur)
     else:
-        tracks = np.arange(comb.led_count) * comb.pitch
-        light = np.exp(-0.5 * ((across[:, None] - tracks) / blur) ** 2).sum(axis=1)
+        tracks = (np.arange(comb.led_count) - (comb.led_count - 1) / 2) * comb.pitch
+        light = sum(np.exp(-0.5 * ((across - np.float32(track)) / np.float32(blur)) ** 2) for track in tracks)
+    long = np.abs(along) < PASS_CELLS / 2
     flank = blur * np.sqrt(-2 * np.log(OUTER_LIGHT))
-    trail = (across > -flank) & (across < comb.lit + flank)
-    along = np.zeros(PASS_CELLS + 2 * END_CELLS)
-    along[END_CELLS:-END_CELLS] = 1
-    picture = MIDDLE_LIGHT / light.max() * np.outer(light, along)
-    return picture.astype(np.float32), np.outer(trail, along).astype(np.uint8)
+    trail = long & (np.abs(across) < comb.lit / 2 + flank)
+    return (MIDDLE_LIGHT / light.max() * light * long).astype(np.float32), trail.astype(np.uint8), along
