@@ -9,9 +9,14 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 import pytest
+from camera.photograph import camera, marker, photograph
+from shapely import box
 from small_night import Lab, Told
 
 from coverage_lab.errors import ExitCode
+from coverage_lab.files.lens import write_lens
+from coverage_lab.files.room import write_room
+from coverage_lab.room.room import Room as Plan
 
 
 class Room(NamedTuple):
@@ -211,3 +216,23 @@ def test_exposure_that_cannot_be_read_does_not_hide_the_rest(lab: Lab):
     assert told.code == ExitCode.NO_GO
     assert state_of(told, "heron-1: exposure") == "no-go"
     assert state_of(told, "heron: uncertainty of coverage") == "go"
+
+
+@pytest.mark.parametrize(("tilt_deg", "state"), [(15.0, "look"), (1.5, "go")])
+def test_camera_that_looks_aside_is_told(lab: Lab, tilt_deg: float, state: str):
+    night = lab.season / "tilted"
+    night.mkdir()
+    spots = ((1.0, 0.8), (3.0, 0.8), (2.8, 1.7), (1.2, 1.7))
+    markers = tuple(marker(number, *spot, side_m=0.3) for number, spot in enumerate(spots))
+    above = camera(tilt_deg=tilt_deg)
+    cv2.imwrite(str(night / "reference.png"), photograph(above, markers))
+    write_lens(above.lens, night / "lens.json")
+    write_room(Plan(box(0, 0, 4, 3), markers=markers), night / "room.geojson")
+    (night / "night.toml").write_text('reference = "reference.png"\nlens = "lens.json"\n[settings]\ncell_mm = 5\n')
+    told = lab.run("room", "check", night)
+    assert state_of(told, "tilt") == state
+    looks_aside = np.degrees(np.arccos(-above.rotation[2, 2]))
+    assert float(line_of(told, "tilt").split("°")[0].split()[-1]) == pytest.approx(looks_aside, abs=0.2)
+    outside = state_of(told, "hidden floor")
+    assert outside == state
+    assert ("outside the picture" in told.out.partition("by what hides it:")[2]) == (state == "look")
