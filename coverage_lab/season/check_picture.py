@@ -33,7 +33,8 @@ def picture_of(check: RoomCheck) -> bytes:
 def _ground(check: RoomCheck) -> Ground:
     light, setting, plan = check.reference.light, check.setting, check.plan
     if setting is None or plan is None:
-        return Ground((light / np.float32(FULL_LIGHT)).astype(np.float32), None)
+        found_px = tuple(one.corners_px for one in check.found)
+        return Ground((light / np.float32(FULL_LIGHT)).astype(np.float32), None, found_px=found_px)
     camera = setting.camera.fit.camera
     x_m, y_m = camera.centre_m[:2].tolist()
     by_key = {(one.dictionary, one.id): one for one in check.found}

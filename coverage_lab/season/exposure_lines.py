@@ -8,7 +8,7 @@ from coverage_lab.errors import CoverageLabError
 from coverage_lab.job import Quality, Run
 from coverage_lab.remarks import FAINT, LEAK, MUCH_CLIPPED, PASSES_OFF, TRACKS_OFF, Judged
 from coverage_lab.run import MeasuredRun, measure
-from coverage_lab.season.room_lines import state_of
+from coverage_lab.season.room_lines import in_words, state_of
 from coverage_lab.setting import SetUp
 from coverage_lab.show.room_check import CheckLine
 
@@ -21,7 +21,7 @@ def exposure_lines(run: Run, setting: SetUp) -> Iterator[CheckLine]:
     try:
         measured = measure(run, setting)
     except CoverageLabError as error:
-        yield CheckLine(f"{run.id}: exposure", "cannot be read", "", "no-go", str(error))
+        yield CheckLine(f"{run.id}: exposure", "cannot be read", "", "no-go", in_words(error.problems))
         return
     quality = measured.measures.quality
     if measured.judged is not None:

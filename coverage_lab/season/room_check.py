@@ -27,6 +27,7 @@ from coverage_lab.season.forecast import Forecast
 from coverage_lab.season.room_lines import (
     height_line,
     hidden_line,
+    in_words,
     marker_lines,
     pixel_sizes_m,
     scale_line,
@@ -37,7 +38,7 @@ from coverage_lab.season.room_lines import (
 from coverage_lab.season.tonight import Tonight, disk_line, tonight
 from coverage_lab.season.whatif import Case, Improvement, improvements
 from coverage_lab.setting import SetUp, known_focal_px, lay_out, locate, set_up
-from coverage_lab.show.room_check import CheckLine, State
+from coverage_lab.show.room_check import WORST_FIRST, CheckLine, State
 from coverage_lab.trails.edge import USUAL_BLUR_PX
 from coverage_lab.trails.flank import RESOLVED
 from coverage_lab.trails.forecast import trail_blur_m
@@ -68,7 +69,15 @@ class RoomCheck:
 
 
 def check_room(folder: Path) -> RoomCheck:
-    """Check the night in `folder`. Raises BadInput for files that make no sense, and UnreadableFrame."""
+    """Check the night in `folder`; what is worst is told first.
+
+    Raises BadInput for files that make no sense, and UnreadableFrame.
+    """
+    check = _check(folder)
+    return replace(check, lines=tuple(sorted(check.lines, key=lambda line: WORST_FIRST.index(line.state))))
+
+
+def _check(folder: Path) -> RoomCheck:
     night, unmeasured = read_night_to_be(folder)
     if night.reference is None:
         wrong = "is missing: a set-up is checked on a lights-on frame"
@@ -81,7 +90,7 @@ def check_room(folder: Path) -> RoomCheck:
     try:
         setting = set_up(night, plan.there)
     except Refused as refusal:
-        why = CheckLine("camera", "not found", "found", "no-go", str(refusal))
+        why = CheckLine("camera", "not found", "found", "no-go", in_words(refusal.problems))
         return replace(check, lines=(why, sharpness_line(marker_sharpness(reference.light, found)), *lines))
     return _checked(replace(check, setting=setting), setting, plan, lines)
 
@@ -194,6 +203,6 @@ def _unmeasured(plan: Tonight, unmeasured: Mapping[str, Sequence[Problem]]) -> I
     """Yield the robots that drive tonight, and whose bar nobody has measured."""
     for name in plan.robots:
         if name in unmeasured:
-            mend = " ".join(str(problem) for problem in unmeasured[name])
+            mend = in_words(unmeasured[name])
             keys = ", ".join(problem.field.rpartition(".")[2] for problem in unmeasured[name])
             yield CheckLine(f"{name}: bar", f"not measured: {keys}", "all keys", "no-go", mend)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,6 +13,7 @@ from coverage_lab.camera.doubt import independent_steps
 from coverage_lab.camera.fit import TAPE_OFF, FittedCamera
 from coverage_lab.camera.model import Camera, CameraFit
 from coverage_lab.camera.sharpness import Sharpness, usual_blur_px
+from coverage_lab.errors import Problem
 from coverage_lab.job import CameraSetup, Quality
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.remarks import MUCH_HIDDEN
@@ -18,7 +21,7 @@ from coverage_lab.room.hiding import OUTSIDE_PICTURE
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area, Room
 from coverage_lab.season.whatif import tape_tolerance_m
-from coverage_lab.show.room_check import CheckLine, State
+from coverage_lab.show.room_check import WORST_FIRST, CheckLine, State
 from coverage_lab.trails.edge import USUAL_BLUR_PX
 
 MOST_TILT_DEG = 10.0  # common practice, no source: beyond, one side of the floor is seen much coarser than the other
@@ -28,8 +31,12 @@ _STATES: dict[str, State] = {"note": "go", "warning": "look", "refused": "no-go"
 
 def state_of(remarks: Sequence[Quality]) -> State:
     """Return how bad the worst of some remarks is."""
-    order: tuple[State, ...] = ("go", "look", "no-go")
-    return max((_STATES[remark.level] for remark in remarks), key=order.index, default="go")
+    return min((_STATES[remark.level] for remark in remarks), key=WORST_FIRST.index, default="go")
+
+
+def in_words(problems: Sequence[Problem]) -> str:
+    """Return problems as sentences, each with its file's bare name: whoever checks a night knows where it lies."""
+    return " ".join(str(replace(one, path=one.path and Path(one.path.name))) for one in problems)
 
 
 def marker_lines(fitted: FittedCamera, room: Room) -> Iterator[CheckLine]:

@@ -74,6 +74,12 @@ def draw_markers(picture: Picture, marks: Sequence[MarkerMark], times: float, sc
             board.take(box)
 
 
+def draw_found(picture: Picture, corners_px: np.ndarray) -> None:
+    """Draw the outline (4, 2) of a marker that is recognised."""
+    _polygon(picture, corners_px, INK, 6)
+    _polygon(picture, corners_px, _ARROW, 3)
+
+
 def _arrow(picture: Picture, start: np.ndarray, end: np.ndarray) -> None:
     tip = min(12 / max(float(np.hypot(*(end - start))), 1.0), 0.5)
     ends = [tuple(np.rint(at).astype(int).tolist()) for at in (start, end)]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.show.frame import BOTTOM_PX, LEFT_PX, RIGHT_PX, TOP_PX, framed, legend
 from coverage_lab.show.ground import finishes_of, paint, toned
-from coverage_lab.show.marker_marks import MarkerMark, draw_markers, exaggeration
+from coverage_lab.show.marker_marks import MarkerMark, draw_found, draw_markers, exaggeration
 from coverage_lab.show.marks import draw_room
 from coverage_lab.show.palette import ALARM, CAUTION, PAPER, SWEPT, Colour, Picture
 from coverage_lab.show.rows import MINUS, blank, heading, line, meter, stacked, triple
@@ -22,6 +22,7 @@ from coverage_lab.show.tags import Board
 from coverage_lab.show.text import BODY, LABEL, SMALL, Style, width_px, write
 
 State = Literal["go", "look", "no-go"]
+WORST_FIRST: tuple[State, ...] = ("no-go", "look", "go")
 
 _PLAN_PX, _PANEL_PX, _GAP_PX, _MARGIN_PX = 1040, 640, 41, 36
 _HIGHEST_PX = 1100
@@ -49,6 +50,7 @@ class Ground:
     plan: FloorPlan | None  # or, without a plan, as the camera took it
     foot_m: tuple[float, float] | None = None  # of the camera
     markers: tuple[MarkerMark, ...] = ()
+    found_px: tuple[NDArray[np.float64], ...] = ()  # without a plan: the corners (4, 2) of each marker that is seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,9 +132,12 @@ def _drawing(ground: Ground) -> Picture:
         scale = min(_PLAN_PX / ground.light.shape[1], _HIGHEST_PX / ground.light.shape[0])
         size = round(ground.light.shape[1] * scale), round(ground.light.shape[0] * scale)
         tone = toned(ground.light, np.ones(ground.light.shape, np.float32), size).tone
+        frame = np.asarray(cv2.merge([tone, tone, tone]), np.uint8)
+        for corners in ground.found_px:
+            draw_found(frame, (corners + 0.5) * scale - 0.5)
         beside = blank(len(tone), _PLAN_PX - tone.shape[1])
-        words = "the lights-on frame as the camera took it"
-        return stacked([np.hstack([cv2.merge([tone, tone, tone]), beside]), line(words, _PLAN_PX, SMALL)])
+        words = "the lights-on frame as the camera took it; outlined: markers that are recognised"
+        return stacked([np.hstack([frame, beside]), line(words, _PLAN_PX, SMALL)])
     plan = ground.plan
     scale = PlanScale.fitting(plan.grid, _PLAN_PX - LEFT_PX - RIGHT_PX, _HIGHEST_PX - TOP_PX - BOTTOM_PX)
     exposure = toned(ground.light, plan.free_share, scale.size)

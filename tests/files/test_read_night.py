@@ -10,7 +10,7 @@ import pytest
 from file_samples import ROBOTS_TOML, only_refusal, refusal
 
 from coverage_lab.errors import BadInput
-from coverage_lab.files.night import find_nights, read_night, results_folder
+from coverage_lab.files.night import find_nights, read_night, read_night_to_be, results_folder
 from coverage_lab.job import Bar, PickedCorner, Robot, Settings
 
 FULL_NIGHT = """\
@@ -290,3 +290,20 @@ def test_error_survives_a_worker(night: Path):
     with pytest.raises(BadInput) as caught:
         read_night(night)
     assert pickle.loads(pickle.dumps(caught.value)).problems == caught.value.problems
+
+
+def test_robot_whose_bar_is_not_measured_yet_is_named_before_the_night(night: Path):
+    spoil_robot(night, "lit_length_mm = 215\nbar_height_mm = 95\n", "")
+    read, unmeasured = read_night_to_be(night)
+    assert {name: [problem.field for problem in some] for name, some in unmeasured.items()} == {
+        "heron": ["heron.lit_length_mm", "heron.bar_height_mm"]
+    }
+    assert set(read.robots) == {"wren"}
+    assert len(refusal(lambda: read_night(night))) == 2
+
+
+def test_other_mistakes_are_mistakes_before_the_night_too(night: Path):
+    spoil_robot(night, "lit_length_mm = 215\n", "lit_length = 215\n")
+    lines = refusal(lambda: read_night_to_be(night))
+    assert ["is missing" in line for line in lines] == [True, False]
+    assert "Perhaps you meant" in lines[1]
