@@ -36,6 +36,7 @@ from coverage_lab.measures.growth import (
     times_to,
     when_moving,
 )
+from coverage_lab.measures.most_driven import most_driven
 from coverage_lab.measures.passes import SINGLE_U, distance, repeat_ratio, visit_shares
 from coverage_lab.measures.values import Coverage, Passes, Timing
 from coverage_lab.room.grid import ShareArray
@@ -273,6 +274,7 @@ def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) 
         repeat_ratio=repeat_ratio(passed_m2, swept_m2),
         visits=visit_shares(series.visits, swept, plan.visible_share),
         frame_s=None if np.isnan(times.period_s) else times.period_s,
+        most_driven=most_driven(series.visits, swept, plan.visible_share, plan.grid, bar.nozzle_m),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from coverage_lab.job import Quantity
 
-PERCENT, POINTS, MM, CM2, M, M2, PX, DEG, PART, SCORE, S = 3, 4, 2, 2, 4, 6, 4, 2, 4, 2, 3
+PERCENT, POINTS, MM, CM2, M, M2, PX, DEG, PART, SCORE, S, VISITS = 3, 4, 2, 2, 4, 6, 4, 2, 4, 2, 3, 1
 
 
 def rounded(value: float | None, decimals: int) -> float | None:

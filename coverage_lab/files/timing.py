@@ -8,17 +8,22 @@ from collections.abc import Mapping
 from typing import Any
 
 from coverage_lab.files.numbers import (
+    CM2,
     M2,
+    MM,
     PART,
     PERCENT,
+    VISITS,
     M,
     S,
+    all_rounded,
     fields_from,
+    known_quantity,
     quantity_from,
     quantity_to_json,
     rounded,
 )
-from coverage_lab.measures.values import GrowthPoint, Passes, Timing
+from coverage_lab.measures.values import GrowthPoint, MostDriven, Passes, Timing
 
 _SECONDS = ("duration_s", "duration_u_s", "still_s", "at_dock_s")
 
@@ -27,12 +32,22 @@ def passes_to_json(passes: Passes | None) -> dict[str, Any] | None:
     """Return passes as JSON values."""
     if passes is None:
         return None
-    visits = passes.visits
+    visits, places = passes.visits, passes.most_driven
     return {
         "basis": passes.basis,
         "repeat_ratio": quantity_to_json(passes.repeat_ratio, PART),
         "visits": None if visits is None else {name: rounded(share, PERCENT) for name, share in visits.items()},
         "frame_s": rounded(passes.frame_s, S),
+        "most_driven": None if places is None else [_place_to_json(place) for place in places],
+    }
+
+
+def _place_to_json(place: MostDriven) -> dict[str, Any]:
+    return {
+        "pole_m": all_rounded(place.pole_m, M),
+        "diameter_mm": rounded(place.diameter_mm, MM),
+        "area_cm2": quantity_to_json(place.area_cm2, CM2),
+        "visits": rounded(place.visits, VISITS),
     }
 
 
@@ -40,7 +55,17 @@ def passes_from_json(stored: Mapping[str, Any] | None) -> Passes | None:
     """Return what `passes_to_json` gave."""
     if stored is None:
         return None
-    return Passes(**(fields_from(Passes, stored) | {"repeat_ratio": quantity_from(stored["repeat_ratio"])}))
+    places = stored.get("most_driven")
+    values = {
+        "repeat_ratio": quantity_from(stored["repeat_ratio"]),
+        "most_driven": None if places is None else tuple(_place_from_json(place) for place in places),
+    }
+    return Passes(**(fields_from(Passes, stored) | values))
+
+
+def _place_from_json(stored: Mapping[str, Any]) -> MostDriven:
+    values = {"pole_m": tuple(stored["pole_m"]), "area_cm2": known_quantity(stored["area_cm2"])}
+    return MostDriven(**(fields_from(MostDriven, stored) | values))
 
 
 def timing_to_json(timing: Timing | None) -> dict[str, Any] | None:

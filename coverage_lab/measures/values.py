@@ -100,6 +100,16 @@ class Pattern:
 
 
 @dataclass(frozen=True, slots=True)
+class MostDriven:
+    """A place that was driven over more often than almost all other floor."""
+
+    pole_m: tuple[float, float]  # centre of the largest circle inside it
+    diameter_mm: float  # of that circle
+    area_cm2: Quantity
+    visits: float  # mean over the place
+
+
+@dataclass(frozen=True, slots=True)
 class Passes:
     """How often the same floor was passed over."""
 
@@ -107,6 +117,7 @@ class Passes:
     repeat_ratio: Quantity | None  # floor passed over, repeats counted, over swept floor
     visits: Mapping[str, float] | None  # percent of visible floor visited "once", "twice", "more"; by frames only
     frame_s: float | None  # from one frame's start to the next one's
+    most_driven: tuple[MostDriven, ...] | None = None  # the most visited first; by frames only
 
 
 @dataclass(frozen=True, slots=True)

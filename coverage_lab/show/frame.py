@@ -55,8 +55,13 @@ def _metres(value: float) -> str:
     return f"{value:g}".replace("-", "−")
 
 
-def legend(finishes: Sequence[Finish], exposure: Toned, scale: PlanScale, wide: int) -> Picture:
-    """Return what the tints and hatches mean, the scale bar, the north mark and how the light is shown."""
+def legend(
+    finishes: Sequence[Finish], exposure: Toned, scale: PlanScale, wide: int, *, most_driven: bool = False
+) -> Picture:
+    """Return what the tints and hatches mean, the scale bar, the north mark and how the light is shown.
+
+    most_driven : places that were driven over most often are marked.
+    """
     sheet = blank(400, wide)
     col, row = 0, 8
     for finish in finishes:
@@ -69,15 +74,16 @@ def legend(finishes: Sequence[Finish], exposure: Toned, scale: PlanScale, wide: 
     row += SWATCH[1] + 18
     right = _scale_bar(sheet, scale, (64, row + 14), wide - 64)
     _north(sheet, (22, row + 18))
-    row = _notes(sheet, _reading(exposure, MISSED in finishes), right + 48, row)
-    return sheet[: row + 44]
+    row = _notes(sheet, _reading(exposure, MISSED in finishes, most_driven), right + 48, row)
+    return sheet[: row + (63 if most_driven else 44)]
 
 
-def _reading(exposure: Toned, measured: bool) -> list[str]:
+def _reading(exposure: Toned, measured: bool, most_driven: bool) -> list[str]:
     """Return how to read the tags and the light."""
     shown = {"black": exposure.black, "middle": exposure.middle, "white": exposure.white}
     levels = ", ".join(f"{name} {100 * level:.3g} %" for name, level in shown.items())
     tags = ["tag at a pocket: its number, then its diameter in mm"] if measured else []
+    tags += ["dashed circle: how often a most driven place was visited"] if most_driven else []
     return [*tags, f"light, of full scale: {levels}"]
 
 

@@ -13,7 +13,7 @@ from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from coverage_lab.measures.edges import walls
-from coverage_lab.measures.values import Measures, Pocket
+from coverage_lab.measures.values import Measures, MostDriven, Pocket
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Room
 from coverage_lab.show.decoy_marks import draw_rings, draw_verdicts
@@ -43,6 +43,10 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
         fine = pocket.diameter_mm.value / 1000 * scale.px_per_m < FINE_BELOW_PX
         scale.outline(picture, _edge_of(pocket), INK, 3 if fine else 4)
         scale.outline(picture, _edge_of(pocket), WHITE, 1 if fine else 2)
+    places = () if measures.passes is None else measures.passes.most_driven or ()
+    for place in places:
+        scale.dashes(picture, _circle(place), INK, dash_px=6, width_px=4)
+        scale.dashes(picture, _circle(place), WHITE, dash_px=6, width_px=2)
     _wall_names(picture, plan.room, scale, board)
     _names_inside(picture, _unnamed(plan.room, measures), scale, board)
     board.take_mask(scale.mask([thing.footprint for thing in plan.room.standing], picture.shape))
@@ -52,6 +56,8 @@ def draw_marks(picture: Picture, plan: FloorPlan, measures: Measures, scale: Pla
     points = _points(picture, plan.room, foot_m, scale, board)
     for pocket in pockets:
         _pocket_tag(picture, pocket, scale, board)
+    for place in places:
+        _visits_tag(picture, place, scale, board)
     _name_beside(picture, [*points, *_names_outside(_unnamed(plan.room, measures), scale)], board)
 
 
@@ -236,3 +242,20 @@ def _leader(picture: Picture, at_px: NDArray[np.float64], half: float, tag_px: N
     end = np.rint(tag_px).astype(int).tolist()
     for colour, width in ((INK, 3), (WHITE, 1)):
         cv2.line(picture, start, end, colour, width, cv2.LINE_AA)
+
+
+def _circle(place: MostDriven) -> Polygon:
+    """Return the largest circle inside a place that was driven over often."""
+    return Point(place.pole_m).buffer(place.diameter_mm / 2000)
+
+
+def _visits_tag(picture: Picture, place: MostDriven, scale: PlanScale, board: Board) -> None:
+    """Tag a place that was driven over often with how often that was."""
+    at_px, name = scale.to_px(place.pole_m), f"{place.visits:.0f}×"
+    half = place.diameter_mm / 2000 * scale.px_per_m
+    wide = width_px(name, NAME) + 10
+    box = board.centred(at_px, wide) if 2 * half > hypot(wide, TAG_PX) + 6 else None
+    box = box or board.place(at_px, wide, FAR, half)
+    if box is not None:
+        _leader(picture, at_px, half, np.clip(at_px, box[:2], np.subtract(box[2:], 1)))
+        _tag(picture, box, name, board)

@@ -81,7 +81,8 @@ def _drawing(
     drawn = framed(picture, plan, scale)
     beside = blank(drawn.shape[0], wide - drawn.shape[1])
     kinds = finishes_of(plan, swept_share, unknown_share, bridged_share, smeared_share)
-    key = legend(kinds, exposure, scale, wide)
+    most_driven = measures.passes is not None and bool(measures.passes.most_driven)
+    key = legend(kinds, exposure, scale, wide, most_driven=most_driven)
     return stacked([np.hstack([drawn, beside]), key])
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from coverage_lab.job import Quality
-from coverage_lab.measures.values import Coverage, Edge, Measures, Pocket
+from coverage_lab.measures.values import Coverage, Edge, Measures, MostDriven, Pocket
 from coverage_lab.show.decoys import decoy_section
 from coverage_lab.show.palette import ALARM, CAUTION, INK, Picture
 from coverage_lab.show.rows import (
@@ -30,6 +30,7 @@ LISTED_POCKETS = 14
 LISTED_EDGES = 14
 LISTED_CONTRIBUTIONS = 5
 LISTED_ZONES = 8
+LISTED_PLACES = 3
 LEVELS = {"refused": ALARM, "warning": CAUTION, "note": INK}
 
 
@@ -102,8 +103,16 @@ def _in_time(measures: Measures, wide: int) -> Picture | None:
     if passes is not None and passes.visits is not None:
         shares = [number(passes.visits[name], 0) for name in ("once", "twice", "more")]
         rows.append(triple("visited once, twice, more", f"{' · '.join(shares)} %", "", wide))
+    if passes is not None:
+        rows += [_often(place, wide) for place in (passes.most_driven or ())[:LISTED_PLACES]]
     note = "" if timing is None or timing.frames < 2 else f"{timing.frames} frames"
     return stacked([heading("In time", wide, note), *rows]) if rows else None
+
+
+def _often(place: MostDriven, wide: int) -> Picture:
+    x_m, y_m = place.pole_m
+    area = f"{span(place.area_cm2.interval_95, 0)} cm²"
+    return triple(f"most driven: x {number(x_m, 2)} m, y {number(y_m, 2)} m", f"{number(place.visits, 0)}×", area, wide)
 
 
 def _minutes(seconds: float) -> str:

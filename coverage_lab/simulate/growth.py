@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -75,14 +76,19 @@ def _union(areas: list[Area]) -> Area:
     return area
 
 
-def _visits(parts: list[Area], visible: Area) -> dict[str, Any]:
-    grid = FloorGrid.over(visible, _CELL_M)
-    weight = grid.weights(visible)
+def visit_counts(parts: Sequence[Area], grid: FloorGrid) -> NDArray[np.int32]:
+    """Return in how many maximal runs of parts each cell was swept, (rows, cols)."""
     count, before = np.zeros(grid.shape, np.int32), np.zeros(grid.shape, bool)
     for part in parts:
         swept = grid.weights(part) >= 0.5
         count += swept & ~before
         before = swept
+    return count
+
+
+def _visits(parts: list[Area], visible: Area) -> dict[str, Any]:
+    grid = FloorGrid.over(visible, _CELL_M)
+    weight, count = grid.weights(visible), visit_counts(parts, grid)
     total = float(weight.sum())
     share = [float(weight[count == visits].sum()) / total for visits in (0, 1, 2)]
     return {

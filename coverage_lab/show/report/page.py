@@ -126,6 +126,7 @@ def _row(number: int, run: ComparedRun, runs: Runs, thumbnails: Mapping[str, str
         "thumbnail": thumbnails.get(run.key),
         "pockets": () if shown is None else shown.pockets,
         "all_pockets": 0 if shown is None else shown.all_pockets,
+        "most_driven": () if shown is None or shown.passes is None else shown.passes.most_driven or (),
     }
 
 
