@@ -1,4 +1,4 @@
-"""Every quality code that one exposure can raise, provoked on good rendered nights. As they are: test_run.py."""
+"""Every quality code that one exposure can raise: provoked on good rendered nights, and quiet on them as they are."""
 
 from __future__ import annotations
 
@@ -17,6 +17,15 @@ from coverage_lab.job import Quality
 from coverage_lab.measures.values import Measures
 from coverage_lab.remarks import stray_remarks
 from coverage_lab.trails.stray import Stray
+
+QUIET = {
+    "lanes": {"hidden-floor"},
+    "bounce": {"hidden-floor", "marker-missing"},  # one of its markers is covered by furniture
+    "clipped": {"hidden-floor", "saturated"},  # one pass is 2.5 times full scale
+    "faint": {"hidden-floor"},
+    "pen": {"saturated"},
+    "camera-look": {"hidden-floor", "marker-missing"},
+}
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,13 @@ def copy(rendered: Path, tmp_path: Path) -> Callable[[str], Copy]:
         return Copy(Path(shutil.copytree(rendered / name, tmp_path / name)))
 
     return copied
+
+
+@pytest.mark.parametrize("name", QUIET)
+def test_good_frames_raise_what_they_give_reason_for_and_no_more(copy: Callable[[str], Copy], name: str):
+    measures = copy(name).measures(cell_m=0.002)
+    assert measures.verdict == "measured"
+    assert {remark.code for remark in measures.quality} <= QUIET[name]
 
 
 @pytest.mark.parametrize(("up_mm", "level"), [(20, "warning"), (-20, "warning"), (80, "refused")])

@@ -38,8 +38,9 @@ WELL_FITTED = 0.03  # relative misfit
 FAIR_SHARE = 0.1  # of the outline: fewer whole tracks are chance
 ENOUGH_OPEN, ENOUGH_RULED, ENOUGH_PAIRS = 150, 50, 30  # points, points, pairs
 ALIKE = 0.2  # relative: blurs that pairs tell so near each other agree
-# Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, or by light in range.
-DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN = 0.08, 0.05, 0.05, 0.15
+# Relative standard uncertainty of the blur: fitted, set by whole tracks, by the bar's length, by light in range for
+# clipped light, or by clipped light itself.
+DOUBT_OPEN, DOUBT_BY_TRACK, DOUBT_BY_BAR, DOUBT_BY_OPEN, DOUBT_BY_CLIPPED = 0.08, 0.05, 0.05, 0.15, 0.25
 USUAL_BLUR_PX = (0.8, 3.0)  # of lens, sensor and lamp together: the least and the most
 LEAST_U = 0.07  # of the blur: an edge that everything is known of
 FOR_TRANSFER = 150  # points that are fitted again with bent light
@@ -131,24 +132,29 @@ def _by_flank(
     of_rest = profiles.some(rest)
     if np.count_nonzero(both) >= ENOUGH_RULED:
         by_track = float(np.median(whole[both] - flank[both]))
-        return flank[rest] + by_track, DOUBT_BY_TRACK * _shift_per_sigma(profiles.some(both), sigma)
+        return flank[rest] + by_track, DOUBT_BY_TRACK * _shift_per_sigma(of_rest, sigma)
     if not of_rest.clipped.all():
         return flank[rest], DOUBT_OPEN * _shift_per_sigma(of_rest, sigma)
     by_length = _by_length(profiles, outline, rest, sigma if open_light else None)
     if by_length is None and open_light:
         return flank[rest], DOUBT_BY_OPEN * _shift_per_sigma(of_rest, sigma)
     if by_length is None:
-        return _by_usual_blur(of_rest, px)
+        sigma, doubt = _usual_blur(None if profiles.comb.pitch is None else sigma, px)
+        return fit_flank(of_rest, sigma, REACH_IN_FLANK).at, doubt * _shift_per_sigma(of_rest, sigma)
     return fit_flank(of_rest, by_length, REACH_IN_FLANK).at, DOUBT_BY_BAR * _shift_per_sigma(of_rest, by_length)
 
 
-def _by_usual_blur(profiles: Profiles, px: float) -> tuple[Float, float]:
-    """Return the place of the first track, and its standard uncertainty, where light tells nothing of the blur.
+def _usual_blur(sigma: float | None, px: float) -> tuple[float, float]:
+    """Return the blur, cells, and its relative standard uncertainty where all light is clipped, and says `sigma`.
 
-    The blur is then what lenses and cameras usually make, anywhere between both ends (rectangular).
+    It is what lenses and cameras usually make, anywhere between both ends (rectangular), weighed by what the light says
+    (normal). That of a tube says nothing.
     """
-    least, most = (fit_flank(profiles, max(blur * px, SIGMAS[0]), REACH_IN_FLANK).at for blur in USUAL_BLUR_PX)
-    return (least + most) * np.float32(0.5), abs(float(np.median(most - least))) / float(np.sqrt(12))
+    usual = np.linspace(*USUAL_BLUR_PX, 100) * px
+    off = np.zeros(len(usual)) if sigma is None else np.log(usual / sigma) / DOUBT_BY_CLIPPED
+    weight = np.exp(-(off**2) / 2)
+    mean = float(np.average(usual, weights=weight))
+    return mean, float(np.sqrt(np.average((usual - mean) ** 2, weights=weight))) / mean
 
 
 def _shift_per_sigma(profiles: Profiles, sigma: float) -> float:

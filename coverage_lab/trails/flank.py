@@ -37,6 +37,7 @@ REACH_IN_BLUR = 1.5  # how far in when the blur is looked for
 REACH_IN_WHOLE = 2.5  # how far in when the track is fitted on both its sides
 RESOLVED = 2.9  # pitch over blur from which on tracks are told apart
 FOR_SIGMA = 700  # points that the blur is fitted to
+NEAREST, HALO_SEEN = 0.15, 0.5  # of the outermost sample's place: light beside the trail, and far enough for halo alone
 TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
 
 
@@ -96,11 +97,7 @@ def fit_flank(profiles: Profiles, sigma: float, reach_in: float) -> FlankFit:
     products); amplitude and background are free at every point.
     """
     offsets = profiles.offsets
-    low = np.minimum(
-        profiles.light[:, offsets <= 0.15 * offsets[0]].min(axis=1),
-        np.median(profiles.light[:, offsets <= 0.4 * offsets[0]], axis=1),
-    )
-    lifted = profiles.light - low[:, None]
+    lifted = profiles.light - _background(profiles)
     censored = profiles.light >= profiles.clip
     usable = (~censored).astype(np.float32)
     # The outline runs on the first track's outer flank: the second track must not be taken for it.
@@ -128,6 +125,21 @@ def fit_flank(profiles: Profiles, sigma: float, reach_in: float) -> FlankFit:
     inner = (offsets[None, :] > at[:, None]) & (offsets[None, :] < at[:, None] + (profiles.comb.pitch or 0))
     valley = np.asarray(np.where(inner, lifted, np.inf).min(axis=1) < 0.8 * lifted.max(axis=1))
     return FlankFit(at.astype(np.float32), misfit[rows, best], valley)
+
+
+def _background(profiles: Profiles) -> Float:
+    """Light beside the trail, (M, S): the lowest there is, and what of the trail's own halo falls off outward.
+
+    The halo rises towards the trail. Taken for the flank's tail it would make the blur too wide, and where light is
+    clipped little but the tail is seen.
+    """
+    offsets = profiles.offsets
+    beside, far = offsets <= NEAREST * offsets[0], offsets <= HALO_SEEN * offsets[0]
+    about = offsets[far] - offsets[far].mean()
+    slope = np.maximum(profiles.light[:, far] @ about / (about @ about), 0)
+    rise = slope[:, None] * (offsets - offsets[0])
+    low = (profiles.light - rise)[:, beside].min(axis=1)
+    return np.asarray(low[:, None] + rise, np.float32)
 
 
 def _below_clip(lifted: Float, censored: NDArray[np.bool_], amplitude: Float, shape: Float, window: Float) -> Float:

@@ -71,7 +71,7 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
         level = trail_level(closed, place.judged, place.unreached)
     if level is None:
         return None
-    mask = ((closed > level.level).view(np.uint8) & place.possible) | place.rim
+    mask = (_trail(closed, level) & place.possible) | place.rim
     sheen = decoy_sheen(mask, light, plan, bar, clip, level.trail)
     mask = np.where(sheen.none, 0, mask).astype(np.uint8)
     outline = trace_outline(mask, smallest_extent=SMALLEST_TRAIL * bar.nozzle_m / cell_m)
@@ -92,6 +92,17 @@ def sweep(light: Plane, plan: FloorPlan, bar: Bar, clip: float, *, px_m: float) 
         first_track=fit.first_track,
         cut=cut,
     )
+
+
+def _trail(closed: Mask, level: TrailLevel) -> Mask:
+    """1 where light lies above the level, and in holes that are nowhere darker than the lowest level that would do.
+
+    Such a hole is the track of a weak LED in a fast pass.
+    """
+    count, hole = cv2.connectedComponents((closed <= level.level).view(np.uint8), connectivity=4)
+    dark = np.zeros(count, bool)
+    dark[hole[closed <= level.low]] = True
+    return np.asarray(~dark[hole]).view(np.uint8)
 
 
 def unreached_floor(plan: FloorPlan) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 from strips import COMB, DENSE, FLOOR, TUBE, Pass, light_of, plan_of, swept_by
 
 from coverage_lab.room.room import Obstacle, Room
@@ -47,6 +48,30 @@ def test_passes_that_almost_coincide_are_not_taken_for_a_single_one():
     pairs = [(0.6, 0.008), (0.9, 0.016), (1.2, 0.024)]
     slow = [Pass((0.3, y_m + off_m), (1.5, y_m + off_m), 3.0) for y_m, apart_m in pairs for off_m in (0, apart_m)]
     assert abs(off_by_mm([fast, *slow], TUBE)) < 0.8
+
+
+@pytest.mark.parametrize("bar", [COMB, DENSE, TUBE], ids=["comb", "dense", "tube"])
+def test_a_halo_is_not_taken_for_blur(bar):
+    plan = plan_of(bar)
+    light = light_of([ACROSS, SLANTING], bar, plan.grid, blur_m=0.0026)
+    blurs_m = [
+        sweep((light + halo * gaussian_filter(light, 12)).astype(np.float32), plan, bar, 10.0, px_m=0.002).blur_m
+        for halo in (0.0, 0.1)
+    ]
+    assert blurs_m[1] == pytest.approx(blurs_m[0], rel=0.03)
+
+
+@pytest.mark.parametrize(("brightness", "swept"), [(51, 1.0), (20, 0.07)])
+def test_a_spot_in_a_fast_pass_is_missed_only_if_it_is_dark_beyond_doubt(brightness, swept):
+    """As the track of a weak LED is, in a pass that is hardly brighter than the level."""
+    plan = plan_of(COMB)
+    passes = [Pass((0.3, 0.5), (1.5, 0.5), 0.1), Pass((0.3, 1.0), (1.5, 1.0), 0.5)]
+    light = light_of(passes, COMB, plan.grid, blur_m=0.0026)
+    spot = plan.grid.weights(shapely.Point(0.9, 0.5).buffer(0.012)) > 0.5
+    light[spot] = (brightness / 255) ** 2
+    found = sweep(light, plan, COMB, 1.0, px_m=0.002)
+    assert found.level.low < 51 < found.level.level
+    assert found.share[spot].mean() == pytest.approx(swept, abs=0.05)
 
 
 def test_a_slow_pass_beside_a_fast_one_is_as_wide():
@@ -120,6 +145,14 @@ def test_the_first_valley_parts_trail_from_floor():
     closed = np.concatenate([np.full(9000, 20), np.full(3000, 120), np.full(3000, 250)]).astype(np.uint8)[:, None]
     level = trail_level(closed, np.ones_like(closed, bool), closed == 20)
     assert 20 < level.level < 120
+
+
+def test_clipped_passes_are_told_from_floor_by_a_level_just_under_the_clip():
+    """Their light is more than it looks, and so is their halo's."""
+    closed = np.concatenate([np.arange(40, 220).repeat(20), np.full(9000, 40), np.full(9000, 254)])
+    closed = closed.astype(np.uint8)[:, None]
+    level = trail_level(closed, np.ones_like(closed, bool), closed == 40)
+    assert 200 < level.level < 250
 
 
 def test_a_dark_floor_has_no_trail():
