@@ -89,7 +89,7 @@ def check(
     from coverage_lab.season.check_picture import picture_of
     from coverage_lab.season.room_check import check_room
 
-    found = check_room(night)
+    found = check_room(night, lambda run: typer.echo(f"{run}: measuring its exposure", err=True))
     print_check(found)
     path = out or found.night.folder / "results" / "room-check.png"
     write_file(path, picture_of(found))

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from coverage_lab.errors import CoverageLabError
 from coverage_lab.job import Quality, Run
 from coverage_lab.remarks import FAINT, LEAK, MUCH_CLIPPED, PASSES_OFF, TRACKS_OFF, Judged
 from coverage_lab.run import MeasuredRun, measure
-from coverage_lab.season.room_lines import in_words, state_of
-from coverage_lab.setting import SetUp
+from coverage_lab.season.room_lines import state_of
+from coverage_lab.season.work import told_in
+from coverage_lab.setting import SetUp, set_up
 from coverage_lab.show.room_check import CheckLine
 
 _LEVEL, _LEAK, _BAR = ("saturated", "faint"), ("light-leak",), ("bar-length-mismatch",)
@@ -19,9 +21,13 @@ _TOLD_ALREADY = ("marker-missing", "marker-moved", "camera-uncertain", "camera-m
 def exposure_lines(run: Run, setting: SetUp) -> Iterator[CheckLine]:
     """Measure `run`, and yield how its exposure is: level, stray light, the bar's length, and what else is amiss."""
     try:
+        if run.reference is not None:
+            setting = set_up(replace(setting.night, reference=run.reference), [run])
         measured = measure(run, setting)
     except CoverageLabError as error:
-        yield CheckLine(f"{run.id}: exposure", "cannot be read", "", "no-go", in_words(error.problems))
+        yield CheckLine(
+            f"{run.id}: exposure", "cannot be measured", "", "no-go", told_in(error, setting.night).replace("\n", " ")
+        )
         return
     quality = measured.measures.quality
     if measured.judged is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from coverage_lab.camera.markers import FoundMarker, find_markers
 from coverage_lab.camera.model import CameraFit
 from coverage_lab.camera.sharpness import marker_sharpness, usual_blur_px
 from coverage_lab.errors import BadInput, Problem, Refused
+from coverage_lab.files.contacts import trial_problems
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.night import read_night_to_be
 from coverage_lab.files.room import read_room
@@ -27,7 +28,6 @@ from coverage_lab.season.forecast import Forecast
 from coverage_lab.season.room_lines import (
     height_line,
     hidden_line,
-    in_words,
     marker_lines,
     pixel_sizes_m,
     scale_line,
@@ -35,8 +35,9 @@ from coverage_lab.season.room_lines import (
     state_of,
     tilt_line,
 )
-from coverage_lab.season.tonight import Tonight, disk_line, tonight
+from coverage_lab.season.tonight import Tonight, disk_line, first_runs, tonight
 from coverage_lab.season.whatif import Case, Improvement, improvements
+from coverage_lab.season.work import told_in
 from coverage_lab.setting import SetUp, known_focal_px, lay_out, locate, set_up
 from coverage_lab.show.room_check import WORST_FIRST, CheckLine, State
 from coverage_lab.trails.edge import USUAL_BLUR_PX
@@ -68,30 +69,36 @@ class RoomCheck:
         return all(line.state != "no-go" for line in self.lines)
 
 
-def check_room(folder: Path) -> RoomCheck:
-    """Check the night in `folder`; what is worst is told first.
+def check_room(folder: Path, report: Callable[[str], None]) -> RoomCheck:
+    """Check the night in `folder`; what is worst is told first. `report` is told of each run before it is measured.
 
     Raises BadInput for files that make no sense, and UnreadableFrame.
     """
-    check = _check(folder)
+    check = _check(folder, report)
     return replace(check, lines=tuple(sorted(check.lines, key=lambda line: WORST_FIRST.index(line.state))))
 
 
-def _check(folder: Path) -> RoomCheck:
+def _check(folder: Path, report: Callable[[str], None]) -> RoomCheck:
     night, unmeasured = read_night_to_be(folder)
     if night.reference is None:
         wrong = "is missing: a set-up is checked on a lights-on frame"
         raise BadInput(Problem(night.folder / "night.toml", "reference", wrong, 'Add reference = "reference.jpg"'))
     plan, room = tonight(night, unmeasured), read_room(night.room)
+    problems = [problem for run in plan.there for problem in trial_problems(run, night, room)]
+    if problems:
+        raise BadInput(problems)
     reference = read_frame(night.reference)
     found = find_markers(reference.light, {marker.dictionary for marker in room.markers})
-    lines = [*_unmeasured(plan, unmeasured), disk_line(night, plan)]
+    lines = [*_unmeasured(night, plan, unmeasured), disk_line(night, plan)]
     check = RoomCheck(night, reference, found, room, ())
     try:
         setting = set_up(night, plan.there)
     except Refused as refusal:
-        why = CheckLine("camera", "not found", "found", "no-go", in_words(refusal.problems))
+        why = CheckLine("camera", "not found", "found", "no-go", told_in(refusal, night))
         return replace(check, lines=(why, sharpness_line(marker_sharpness(reference.light, found)), *lines))
+    for run in first_runs(plan):
+        report(run.key)
+        lines += exposure_lines(run, setting)
     return _checked(replace(check, setting=setting), setting, plan, lines)
 
 
@@ -113,9 +120,6 @@ def _checked(check: RoomCheck, setting: SetUp, plan: Tonight, other: Sequence[Ch
         check = replace(check, plan=floor, hidden=hidden)
         lines += [scale_line(fit.camera, floor, bar_height_m), hidden_line(floor, hidden)]
     lines += robots.lines
-    first = {run.robot: run for run in reversed(plan.there)}
-    for run in reversed(first.values()):
-        lines += exposure_lines(run, setting)
     return replace(
         check,
         lines=(*lines, *other),
@@ -199,10 +203,10 @@ def _robot_lines(case: Case, now: Forecast) -> Iterator[CheckLine]:
     yield CheckLine(f"{name}: uncertainty of coverage", value, limit, state, "" if doubt is None else f"{doubt.text}.")
 
 
-def _unmeasured(plan: Tonight, unmeasured: Mapping[str, Sequence[Problem]]) -> Iterator[CheckLine]:
+def _unmeasured(night: Night, plan: Tonight, unmeasured: Mapping[str, Sequence[Problem]]) -> Iterator[CheckLine]:
     """Yield the robots that drive tonight, and whose bar nobody has measured."""
     for name in plan.robots:
         if name in unmeasured:
-            mend = in_words(unmeasured[name])
+            mend = told_in(BadInput(unmeasured[name]), night).replace("\n", " ")
             keys = ", ".join(problem.field.rpartition(".")[2] for problem in unmeasured[name])
             yield CheckLine(f"{name}: bar", f"not measured: {keys}", "all keys", "no-go", mend)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +11,6 @@ from coverage_lab.camera.doubt import independent_steps
 from coverage_lab.camera.fit import TAPE_OFF, FittedCamera
 from coverage_lab.camera.model import Camera, CameraFit
 from coverage_lab.camera.sharpness import Sharpness, usual_blur_px
-from coverage_lab.errors import Problem
 from coverage_lab.job import CameraSetup, Quality
 from coverage_lab.measures.uncertainty import combined, rectangular_u
 from coverage_lab.remarks import MUCH_HIDDEN
@@ -32,11 +29,6 @@ _STATES: dict[str, State] = {"note": "go", "warning": "look", "refused": "no-go"
 def state_of(remarks: Sequence[Quality]) -> State:
     """Return how bad the worst of some remarks is."""
     return min((_STATES[remark.level] for remark in remarks), key=WORST_FIRST.index, default="go")
-
-
-def in_words(problems: Sequence[Problem]) -> str:
-    """Return problems as sentences, each with its file's bare name: whoever checks a night knows where it lies."""
-    return " ".join(str(replace(one, path=one.path and Path(one.path.name))) for one in problems)
 
 
 def marker_lines(fitted: FittedCamera, room: Room) -> Iterator[CheckLine]:

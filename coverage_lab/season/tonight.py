@@ -7,6 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from coverage_lab.errors import BadInput, Problem
+from coverage_lab.files.checking import quoted
 from coverage_lab.files.rows import read_sheet
 from coverage_lab.files.sheet import read_runs_so_far, robot_name
 from coverage_lab.job import Night, Run
@@ -36,11 +37,24 @@ def tonight(night: Night, unmeasured: Collection[str]) -> Tonight:
         return Tonight(tuple(robots), None, there)
     found: list[Problem] = []
     lines = [line for line in read_sheet(sheet, found).lines if line.row.use]
+    named = [robot_name(line.row.robot, line.row.run) for line in lines]
+    for line, name in zip(lines, named, strict=True):
+        if name not in night.robots and name not in unmeasured:
+            wrong = f"{quoted(name)} is not in the register of robots"
+            found.append(Problem(sheet, line.place("robot"), wrong, "Name a robot of robots.toml, or add it there"))
     if found:
         raise BadInput(found)
-    robots = dict.fromkeys(robot_name(line.row.robot, line.row.run) for line in lines)
+    robots = dict.fromkeys(named)
     there = () if any(name in unmeasured for name in robots) else read_runs_so_far(night).runs
     return Tonight(tuple(robots), len(lines) - len(there), there)
+
+
+def first_runs(plan: Tonight) -> tuple[Run, ...]:
+    """Return the first run of each robot that has frames."""
+    first: dict[str, Run] = {}
+    for run in plan.there:
+        first.setdefault(run.robot, run)
+    return tuple(first.values())
 
 
 def disk_line(night: Night, plan: Tonight) -> CheckLine:

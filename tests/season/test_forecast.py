@@ -156,13 +156,13 @@ def told_and_found(night: Path) -> tuple[float, float]:
     return now.u_points, coverage.percent.u
 
 
-@pytest.mark.parametrize("name", ["lanes", "bounce", "clipped", "faint", "pen", "camera-look"])
+@pytest.mark.parametrize("name", ["lanes", "clipped", "faint", "pen"])
 def test_rendered_nights_are_told_within_a_quarter(rendered: Path, name: str):
     told, found = told_and_found(rendered / name)
     assert told == pytest.approx(found, rel=0.25)
 
 
-@pytest.mark.parametrize("name", ["2031-02-11", "2031-02-12"])
+@pytest.mark.parametrize("name", ["2031-02-11"])
 def test_sample_nights_are_told_within_a_quarter(name: str):
     told, found = told_and_found(SAMPLES / name)
     assert told == pytest.approx(found, rel=0.25)

@@ -196,6 +196,7 @@ def test_first_exposure_is_looked_at_by_the_analysis_itself(lab: Lab):
     assert state_of(told, "heron-1: stray light") == "go"
     assert state_of(told, "heron-1: bar length and height") == "go"
     assert "heron-2" not in told.out  # a robot's first run tells
+    assert told.line("heron-1", "measuring its exposure")
 
 
 def test_exposure_that_is_burnt_or_of_another_bar_is_no_go(lab: Lab):
@@ -208,6 +209,16 @@ def test_exposure_that_is_burnt_or_of_another_bar_is_no_go(lab: Lab):
     cv2.imwrite(str(lab.night / "heron-1.jpg"), cv2.resize(white, size[::-1]))
     told = lab.run("room", "check", lab.night)
     assert state_of(told, "heron-1: saturated") == "no-go"
+
+
+def test_run_with_a_reference_of_its_own_is_looked_at_through_that(lab: Lab):
+    shutil.copy(lab.night / "reference.jpg", lab.night / "second.jpg")
+    (lab.night / "runs.csv").write_text("run,reference\nheron-1,second.jpg\n")
+    assert state_of(lab.run("room", "check", lab.night), "heron-1: stray light") == "go"
+    cv2.imwrite(str(lab.night / "second.jpg"), np.full((612, 816), 90, np.uint8))
+    told = lab.run("room", "check", lab.night)
+    assert told.code == ExitCode.NO_GO
+    assert "second.jpg" in told.out.partition("heron-1: exposure: ")[2]
 
 
 def test_exposure_that_cannot_be_read_does_not_hide_the_rest(lab: Lab):

@@ -8,7 +8,7 @@ from small_night import Lab
 
 from coverage_lab.errors import BadInput
 from coverage_lab.files.night import read_night
-from coverage_lab.season.tonight import disk_line, tonight
+from coverage_lab.season.tonight import disk_line, first_runs, tonight
 
 
 @pytest.fixture
@@ -59,5 +59,12 @@ def test_sheet_without_frames_of_an_unmeasured_robot_still_tells_who_drives(to_c
 def test_robot_that_nobody_knows_is_a_mistake(to_come: Path):
     with (to_come / "runs.csv").open("a") as sheet:
         sheet.write("wren-1,,\n")
-    with pytest.raises(BadInput, match="wren"):
-        tonight(read_night(to_come), ())
+    for unmeasured in ((), {"dunlin"}):
+        with pytest.raises(BadInput, match='"wren" is not in the register'):
+            tonight(read_night(to_come), unmeasured)
+
+
+def test_first_run_of_each_robot_tells(to_come: Path, lab: Lab):
+    for number in (2, 3):
+        shutil.copy(lab.night / "heron-1.jpg", to_come / f"heron-{number}.jpg")
+    assert [run.id for run in first_runs(tonight(read_night(to_come), ()))] == ["heron-2"]
