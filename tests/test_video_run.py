@@ -8,11 +8,13 @@ from pathlib import Path
 
 import cv2
 import pytest
+from test_bad_series import measured, remark, told
 
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.run import measure
 from coverage_lab.setting import set_up
+from coverage_lab.show.series import Drawn
 from coverage_lab.simulate.night import NightPlan, write_season
 from coverage_lab.simulate.robots import FLOCK
 from coverage_lab.simulate.rooms import study
@@ -56,14 +58,16 @@ def test_coverage_and_growth_are_those_of_the_run(night: Path):
     assert grown == pytest.approx(told["coverage_percent_of_visible_at_end"], abs=0.8)
 
 
-def test_a_video_that_was_cut_off_is_measured_as_far_as_it_goes_and_told(night: Path, tmp_path: Path):
+def test_a_video_that_was_cut_off_is_measured_as_far_as_it_goes_and_told(
+    night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Through the command, as the other series in which something is wrong."""
     short = Path(shutil.copytree(night, tmp_path / "season" / night.name, copy_function=shutil.copyfile))
     shutil.copyfile(night.parent / "robots.toml", tmp_path / "season" / "robots.toml")
     content = (short / "heron-1.avi").read_bytes()
     (short / "heron-1.avi").write_bytes(content[: len(content) // 2])
-    read = read_night(short)
-    (run,) = read_runs(read)
-    found = measure(run, set_up(read, (run,))).measures
-    assert "video-short" in [remark.code for remark in found.quality]
-    assert found.timing
-    assert 5 <= found.timing.frames < 20
+    monkeypatch.setattr("coverage_lab.season.work.draw_all", lambda measured, arrays: Drawn({}))
+    assert measured(short, monkeypatch) == 0
+    run = told(short, "heron-1")
+    assert remark(run, "video-short")["level"] == "warning"
+    assert 5 <= run["time"]["frames"] < 20

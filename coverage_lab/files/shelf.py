@@ -18,6 +18,7 @@ from coverage_lab.files.places import (
     natural,
 )
 from coverage_lab.frames.kinds import JPEG_SUFFIXES, RAW_SUFFIXES
+from coverage_lab.frames.stamps import WRAP, counter_of
 from coverage_lab.job import Night
 
 RESULTS = "results"  # written by us, never a run
@@ -101,13 +102,20 @@ class Shelf:
         return frames
 
     def _range(self, text: str) -> tuple[Path, ...]:
-        """Return the pictures from FIRST to LAST, walking folders in order, as cameras fill them."""
+        """Return the pictures from FIRST to LAST, walking folders in order, as cameras fill them.
+
+        In one folder the counter may begin again in between, after 9999.
+        """
         ends = [self._end(part.strip(), text) for part in text.split("..", 1)]
         first, last = (self.pictures.index(end) for end in ends)
+        found = self.pictures[first : last + 1]
         if last < first:
-            raise MistakeError(f"{quoted(text)} ends before it begins", "Swap the two names")
+            if not _begins_again(*ends):
+                raise MistakeError(f"{quoted(text)} ends before it begins", "Swap the two names")
+            own = self.inside(ends[0].parent)
+            found = own[own.index(ends[0]) :] + own[: own.index(ends[1]) + 1]
         prefix = _prefix(ends[0])
-        return tuple(path for path in self.pictures[first : last + 1] if _prefix(path) == prefix)
+        return tuple(path for path in found if _prefix(path) == prefix)
 
     def _end(self, name: str, text: str) -> Path:
         """Return the one picture that an end of the range `text` names, with or without folder and ending."""
@@ -198,6 +206,15 @@ def _is_glob(text: str) -> bool:
 def _prefix(path: Path) -> str:
     """Return the letters before a camera's counter."""
     return folded(re.sub(r"\d+$", "", path.stem))
+
+
+def _begins_again(first: Path, last: Path) -> bool:
+    """Say whether a counter went over its end from one picture to a later one of the same folder."""
+    counters = [counter_of(path) for path in (first, last)]
+    if first.parent != last.parent or None in counters:
+        return False
+    before, after = (int(counter or 0) for counter in counters)
+    return before - after > WRAP
 
 
 def _fits(name: str, pattern: tuple[str, ...]) -> bool:

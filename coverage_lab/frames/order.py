@@ -13,14 +13,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from coverage_lab.frames.stamps import Stamp
+from coverage_lab.frames.stamps import WRAP, Stamp
 from coverage_lab.job import CameraSetup, Quality
 
 FloatArray = NDArray[np.float64]
 
 _HOUR_S = 3600.0
 _LONGEST_PAUSE_S = 6 * _HOUR_S  # a longer step within one run is a clock that was set anew
-_WRAP = 5000  # a hole in the counters wider than this is where they began again
 _NAMES = 4  # so many are listed, the rest counted
 
 
@@ -55,7 +54,7 @@ def _unwrapped(stamps: Sequence[Stamp], kept: list[int]) -> list[int]:
     if len({stamps[at].path.parent for at in kept}) != 1 or None in counters:
         return kept
     steps = [after - before for before, after in pairwise(counters) if before is not None and after is not None]
-    if not steps or max(steps) <= _WRAP:
+    if not steps or max(steps) <= WRAP:
         return kept
     cut = steps.index(max(steps)) + 1
     return kept[cut:] + kept[:cut]

@@ -18,6 +18,7 @@ from coverage_lab.frames.raw import read_raw_exif
 
 # Year first: with other separators than the standard's colons it still means the same.
 _TAKEN = re.compile(r"(\d{4})[:/-](\d\d)[:/-](\d\d)[ T](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(Z|[+-]\d\d:?\d\d)?")
+WRAP = 5000  # a hole in the counters wider than this is where they began again
 _NOT_SET = re.compile(r"[0:/ -]*")  # what a camera writes whose clock was never set
 
 
@@ -43,8 +44,13 @@ class Stamp:
     @property
     def counter(self) -> int | None:
         """The number at the end of the name, as cameras count frames up."""
-        digits = re.search(r"(\d+)$", self.path.stem)
-        return int(digits[1]) if digits else None
+        return counter_of(self.path)
+
+
+def counter_of(path: Path) -> int | None:
+    """Return the number at the end of a picture's name, as cameras count frames up."""
+    digits = re.search(r"(\d+)$", path.stem)
+    return int(digits[1]) if digits else None
 
 
 def moment_of(taken: str | None) -> datetime | None:

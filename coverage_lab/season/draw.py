@@ -22,10 +22,10 @@ from coverage_lab.setting import SetUp, lay_out, look
 from coverage_lab.show.intime import Growth, RunInTime
 from coverage_lab.show.overlay import draw_overlay, encode_png
 from coverage_lab.show.plate import draw_plate
-from coverage_lab.show.series import draw_series
+from coverage_lab.show.series import Drawn, draw_series
 
 
-def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> dict[str, bytes]:
+def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> Drawn:
     """Return all pictures of a run that was just measured, by the names that they are stored under.
 
     arrays : the floor as it will be stored. A run of frames with times has growth chart, film, poster and plate too.
@@ -37,21 +37,22 @@ def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> dict[str, byte
         swept, free, hidden = (as_stored(share) for share in (arrays.swept, arrays.free, arrays.hidden))
         kept = replace(arrays, swept=swept, free=free, hidden=hidden)
         numbers = measures_from_json(measures_to_json(replace(measured.measures, pockets=None)), None)
-        pictures |= draw_in_time(numbers, kept, measured.plan.room)
-    return pictures
+        in_time = draw_in_time(numbers, kept, measured.plan.room)
+        return Drawn({**pictures, **in_time.pictures}, in_time.failed)
+    return Drawn(pictures)
 
 
-def draw_in_time(measures: Measures, arrays: PlanArrays, room: Room) -> dict[str, bytes]:
+def draw_in_time(measures: Measures, arrays: PlanArrays, room: Room) -> Drawn:
     """Return growth chart, film and poster of a run, from its stored numbers and floor.
 
     There are none for a run without frames, or whose frames' times are not known.
     """
     timing, first = measures.timing, arrays.first_swept
     if timing is None or first is None or measures.floor is None or measures.coverage is None:
-        return {}
+        return Drawn({})
     growth = Growth.of(timing, measures.floor.visible_m2)
     if not len(growth.t_s) or np.isnan(growth.t_s).any():
-        return {}
+        return Drawn({})
     furniture = (*(item.footprint for item in room.obstacles), *(item.footprint for item in room.decoys))
     return draw_series(
         RunInTime(measures.key, arrays.grid, arrays.free, arrays.hidden, arrays.swept, first, furniture, growth)

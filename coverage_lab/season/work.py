@@ -88,8 +88,10 @@ def work(task: Task) -> Outcome:
         sha256 = _as_decoded(files, measured.digests)
         made = _made(run, night, sha256, {name: stamps[name] for name in files if name in stamps})
         _check_there(night)
-        _store(measured, made, task.staged)
+        failed = _store(measured, made, task.staged)
         outcome = outcome_of(measured.measures, made["digest"])
+        missing = [f"{name} could not be made ({why})" for name, why in failed.items()]
+        outcome = replace(outcome, text="; ".join([outcome.text, *missing]))
     except CannotWrite as error:
         outcome = replace(outcome_of(without_numbers(run, night, error)), stored=False)
     except Exception as error:  # a mistake of ours: it is named, and the other runs go on
@@ -143,7 +145,8 @@ def _check_there(night: Night) -> None:
         raise CannotWrite(Problem(None, "", "the night's folder is gone", "Put it back and measure again"))
 
 
-def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None:
+def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> Mapping[str, str]:
+    """Draw and store a run; return which pictures could not be made, and why."""
     plan, swept = measured.plan, measured.swept
     arrays = (
         None
@@ -165,10 +168,11 @@ def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> None
         "pockets.geojson": measured.measures.pockets is not None,
         "growth.csv": timing is not None and bool(timing.growth),
     }
-    pictures = draw_all(measured, arrays)
-    files = ["measures.json", *pictures, *(name for name, is_there in there.items() if is_there)]
-    facts = {"verdict": measured.measures.verdict, "files": files}
-    write_results(folder, measured.measures, {**made, **facts}, arrays, pictures)
+    drawn = draw_all(measured, arrays)
+    files = ["measures.json", *drawn.pictures, *(name for name, is_there in there.items() if is_there)]
+    facts = {"verdict": measured.measures.verdict, "files": files, "not_drawn": dict(drawn.failed)}
+    write_results(folder, measured.measures, {**made, **facts}, arrays, drawn.pictures)
+    return drawn.failed
 
 
 def without_numbers(run: Run, night: Night, error: Exception) -> Measures:

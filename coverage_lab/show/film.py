@@ -40,14 +40,18 @@ def gif_bytes(pictures: Sequence[Picture], step_s: float, hold_s: float) -> byte
 def mp4_bytes(pictures: Iterable[Picture], size: tuple[int, int], step_s: float, hold_s: float) -> bytes:
     """Return an MP4 (H.264, 4:2:0, index first) of pictures (rows, cols, 3) of an even size (width, height).
 
-    Raises OSError with ffmpeg's own words where it fails.
+    Raises OSError with ffmpeg's own words where it fails, or if there is none.
     """
     from imageio_ffmpeg import get_ffmpeg_exe
 
+    try:
+        program = get_ffmpeg_exe()
+    except RuntimeError as error:
+        raise OSError(f"ffmpeg: {error}") from None
     rate = f"{1 / step_s:.6g}"
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "film.mp4"
-        command = [get_ffmpeg_exe(), "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgb24"]
+        command = [program, "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgb24"]
         command += ["-s", f"{size[0]}x{size[1]}", "-r", rate, "-i", "-", "-an", "-threads", "1", "-c:v", "libx264"]
         command += ["-preset", "medium", "-crf", "20", "-pix_fmt", "yuv420p", "-movflags", "+faststart"]
         command += ["-vf", f"tpad=stop_mode=clone:stop_duration={hold_s:g}", "-r", "24", "-bitexact", str(out)]

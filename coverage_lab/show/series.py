@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
@@ -14,19 +15,31 @@ from coverage_lab.show.timelapse import HOLD_S, STEP_S, Timelapse
 LARGEST_GIF = 8_000_000
 
 
-def draw_series(run: RunInTime) -> dict[str, bytes]:
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """Pictures by the names that they are stored under, and why others could not be made."""
+
+    pictures: Mapping[str, bytes]
+    failed: Mapping[str, str] = field(default_factory=dict)
+
+
+def draw_series(run: RunInTime) -> Drawn:
     """Return growth chart, film and poster of a run whose frames have times; all from what results keep.
 
-    Raises ValueError for a run without frames or times, OSError where the film cannot be made.
+    The MP4 is made by a program of its own, which may fail; nothing else waits for it. Raises ValueError for a run
+    without frames or times.
     """
     film = Timelapse.of(run)
     pictures = list(film.pictures())
-    return {
+    drawn = {
         "growth.png": draw_growth(run.name, run.growth),
         "poster.png": encode_png(pictures[-1]),
         "timelapse.gif": small_gif(pictures),
-        "timelapse.mp4": mp4_bytes(pictures, film.size, STEP_S, HOLD_S),
     }
+    try:
+        return Drawn(drawn | {"timelapse.mp4": mp4_bytes(pictures, film.size, STEP_S, HOLD_S)})
+    except OSError as error:
+        return Drawn(drawn, {"timelapse.mp4": str(error)})
 
 
 def small_gif(pictures: Sequence[Picture], largest_bytes: int = LARGEST_GIF) -> bytes:

@@ -87,6 +87,14 @@ def test_ranges_walk_camera_folders_in_order(night: Path):
     assert len(run.frames) == 4
 
 
+def test_a_range_goes_over_a_counter_that_begins_again(night: Path):
+    touch(night, *(f"DSC_{number:04d}.jpg" for number in (9996, 9997, 9998, 9999, 1, 2, 3, 4)), "IMG_0001.jpg")
+    (run,) = runs(night, "run,frames\nheron-1,DSC_9997..DSC_0003\n")
+    assert names(night, run) == [f"DSC_{number:04d}.jpg" for number in (9997, 9998, 9999, 1, 2, 3)]
+    lines = refusal(lambda: runs(night, "run,frames\nheron-1,DSC_9998..DSC_9996\n"))
+    assert "ends before it begins" in lines[0]
+
+
 def test_range_that_makes_no_sense(night: Path):
     touch(night, "a/DSC_0001.jpg", "a/DSC_0002.jpg", "b/DSC_0001.jpg")
     sheet = "run,robot,frames\n1,heron,DSC_0001..DSC_0002\n2,heron,a/DSC_0002..a/DSC_0001\n3,heron,DSC_0002..DSC_0009\n"

@@ -107,7 +107,7 @@ def test_a_series_has_its_pictures_and_they_are_told(series: Path):
 
 def test_films_and_charts_are_drawn_again_without_the_frames(series: Path):
     folder = series / "results" / "heron-1"
-    again = draw_in_time(read_run(folder), read_plan(folder / "plan.npz"), read_room(series / "room.geojson"))
+    again = draw_in_time(read_run(folder), read_plan(folder / "plan.npz"), read_room(series / "room.geojson")).pictures
     assert sorted(again) == sorted(IN_TIME)
     assert set(again) < set(PICTURES)
     for name in IN_TIME:
@@ -119,4 +119,4 @@ def test_one_exposure_has_no_pictures_in_time(lab: Lab):
     folder = lab.night / "results" / "heron-1"
     assert not [name for name in (*IN_TIME, "plate.png") if (folder / name).exists()]
     plan = read_plan(folder / "plan.npz")
-    assert draw_in_time(read_run(folder), plan, read_room(lab.night / "room.geojson")) == {}
+    assert draw_in_time(read_run(folder), plan, read_room(lab.night / "room.geojson")).pictures == {}
