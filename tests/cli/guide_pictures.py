@@ -26,11 +26,13 @@ FAINT = 0.001
 WIDE, APART = 420, 18
 
 
-def save(picture: Picture, path: Path, wide: int, colours: int = 96) -> None:
+def save(
+    picture: Picture, path: Path, wide: int, colours: int, method: Image.Quantize = Image.Quantize.MEDIANCUT
+) -> None:
     """Write a picture (rows, cols, 3) with a palette, which makes it small."""
     image = Image.fromarray(picture)
     image = image.resize((wide, round(image.height * wide / image.width)), Image.Resampling.LANCZOS)
-    image.quantize(colours, dither=Image.Dither.NONE).save(path, optimize=True)
+    image.quantize(colours, method, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def read(path: Path) -> Picture:
@@ -47,23 +49,23 @@ def marker_sheet(hands: Hands) -> Picture:
 def exposures(hands: Hands) -> Picture:
     """One run exposed three ways; below each what `measure` tells of it."""
     table = hands.night / "night.toml"
-    table.write_text(table.read_text("utf-8").replace('ambient = "ambient.jpg"\n', ""), "utf-8")
+    whole = table.read_text("utf-8")
     columns = []
     for title, level in (("too dark", FAINT), ("right", RIGHT), ("too bright", BURNT)):
         hands.shoot("wren-1", level)
+        # The ambient frame is that of the right exposure.
+        table.write_text(whole if level == RIGHT else whole.replace('ambient = "ambient.jpg"\n', ""), "utf-8")
         _, printed = run_commands("coverage-lab measure season-2031/2031-02-11/wren-1", hands.folder)
         said = next(text for text in printed if ": " in text).partition(": ")[2]
-        small = cv2.resize(
-            read(hands.night / "wren-1.jpg"), (WIDE, WIDE * 3 // 4), dst=None, interpolation=cv2.INTER_AREA
-        )
-        rows = [line(title, WIDE, HEADING), small, blank(8, WIDE), line(said, WIDE, BODY)]
-        columns.append(stacked(rows))
+        size = (WIDE, WIDE * 3 // 4)
+        small = cv2.resize(read(hands.night / "wren-1.jpg"), size, dst=None, interpolation=cv2.INTER_AREA)
+        columns.append(stacked([line(title, WIDE, HEADING), small, blank(8, WIDE), line(said, WIDE, BODY)]))
     tall = max(len(column) for column in columns)
-    whole = blank(tall + 2 * APART, 3 * WIDE + 4 * APART, PAPER)
+    sheet = blank(tall + 2 * APART, 3 * WIDE + 4 * APART, PAPER)
     for number, column in enumerate(columns):
         left = APART + number * (WIDE + APART)
-        whole[APART : APART + len(column), left : left + WIDE] = column
-    return whole
+        sheet[APART : APART + len(column), left : left + WIDE] = column
+    return sheet
 
 
 def main(folder: Path) -> None:
@@ -72,7 +74,13 @@ def main(folder: Path) -> None:
         follow(hands)
         save(marker_sheet(hands), folder / "guide-markers.png", 420, 16)
         save(read(hands.night / "lens.png"), folder / "guide-lens.png", 900, 24)
-        save(read(hands.night / "results" / "wren-1" / "overlay.png"), folder / "guide-overlay.png", 1100, 64)
+        save(
+            read(hands.night / "results" / "wren-1" / "overlay.png"),
+            folder / "guide-overlay.png",
+            1100,
+            160,
+            Image.Quantize.MAXCOVERAGE,
+        )
         save(exposures(hands), folder / "guide-exposure.png", 1200, 48)
 
 

@@ -9,11 +9,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import shapely
+from drawing import open_drawing
 from followed import alike
-from guided import DONE_BY_HAND, Hands, Step, follow, sections
+from guided import DOCK_M, DONE_BY_HAND, FLOOR, FURNITURE, Hands, Step, follow, sections
+from playwright.sync_api import Browser
+from shapely import Polygon
 
 from coverage_lab.camera.calibrate import lens_values
 from coverage_lab.files.lens import read_lens
+from coverage_lab.files.room import read_room
 
 
 @pytest.fixture(scope="module")
@@ -24,6 +29,10 @@ def hands(tmp_path_factory: pytest.TempPathFactory) -> Hands:
 @pytest.fixture(scope="module")
 def steps(hands: Hands) -> list[Step]:
     return follow(hands)
+
+
+def corners_mm(outline: Polygon) -> list[tuple[float, float]]:
+    return [(1000 * x_m, 1000 * y_m) for x_m, y_m in outline.exterior.coords[:-1]]
 
 
 def measures(hands: Hands, run: str) -> dict[str, Any]:
@@ -56,6 +65,28 @@ def test_every_line_is_printed_as_the_page_shows(steps: list[Step]):
 def test_the_first_run_of_the_sheet_is_the_one_that_is_shot_first(steps: list[Step], hands: Hands):
     with (hands.night / "runs.csv").open(encoding="utf-8", newline="") as sheet:
         assert next(csv.DictReader(sheet))["run"] == "wren-1"
+
+
+def test_the_page_is_drawn_on_in_a_browser(steps: list[Step], hands: Hands, browser: Browser):
+    """By the mouse alone, at whole pixels: the numbers that one can type besides are left aside."""
+    with browser.new_context(viewport={"width": 1440, "height": 900}, accept_downloads=True) as context:
+        drawing = open_drawing(context, hands.folder / "trace.html")
+        drawing.outline("floor", *corners_mm(FLOOR))
+        for thing in FURNITURE:
+            drawing.outline("obstacle", *corners_mm(thing.footprint))
+            drawing.write("name", thing.name)
+            drawing.write("height", f"{1000 * thing.height_m:.0f}")
+        drawing.page.locator("label:has(input[name=role][value=dock])").click()
+        drawing.click((1000 * DOCK_M[0], 1000 * DOCK_M[1]))
+        assert drawing.mistakes() == []
+        room = drawing.room()
+    used = read_room(hands.night / "room.geojson")
+    assert room.markers == used.markers
+    assert shapely.hausdorff_distance(room.floor, used.floor) < 0.006
+    assert [(thing.name, thing.height_m) for thing in room.obstacles] == [(one.name, one.height_m) for one in FURNITURE]
+    for drawn, thing in zip(room.obstacles, FURNITURE, strict=True):
+        assert shapely.hausdorff_distance(drawn.footprint, thing.footprint) < 0.006
+    assert room.dock_m == pytest.approx(DOCK_M, abs=0.006)
 
 
 def test_the_lens_is_known_within_its_spread_and_to_a_thousandth(steps: list[Step], hands: Hands):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +11,10 @@ import numpy as np
 import pytest
 import shapely
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, Route
+from drawing import Drawing, open_drawing
+from playwright.sync_api import Browser
 from shapely import box
 
-from coverage_lab.files.room import read_room
-from coverage_lab.room.room import Room
 from coverage_lab.show.trace import FloorPicture, trace_page
 
 CAMERA_M = (2.0, 1.5, 2.8)
@@ -45,59 +43,6 @@ def feature(role: str, outline_m: list[tuple[float, float]], **properties: Any) 
     return {"type": "Feature", "properties": {"role": role, **properties}, "geometry": geometry}
 
 
-@dataclass
-class Drawing:
-    """An open page and what a user does to it, in millimetres of the room."""
-
-    page: Page
-    folder: Path
-    noises: list[str] = field(default_factory=list)  # console messages, page errors, requests that left the page
-
-    def at(self, x_mm: float, y_mm: float) -> tuple[float, float]:
-        """The whole pixel nearest to a place: a mouse meets no others."""
-        where = self.page.evaluate(
-            "([x, y]) => { const b = drawing.getBoundingClientRect(), s = mmPerPixel(), d = toDrawing([x, y]);"
-            " return [b.left + d[0] / s, b.top + d[1] / s]; }",
-            [x_mm, y_mm],
-        )
-        return round(where[0]), round(where[1])
-
-    def click(self, *places_mm: tuple[float, float], free: bool = False) -> None:
-        if free:
-            self.page.keyboard.down("Alt")
-        for place in places_mm:
-            self.page.mouse.click(*self.at(*place))
-        if free:
-            self.page.keyboard.up("Alt")
-
-    def choose(self, role: str, tool: str) -> None:
-        self.page.locator(f"label:has(input[name=role][value={role}])").click()
-        self.page.locator(f"label:has(input[name=tool][value={tool}])").click()
-
-    def outline(self, role: str, *corners_mm: tuple[float, float]) -> None:
-        self.choose(role, "polygon")
-        self.click(*corners_mm, corners_mm[0])
-
-    def write(self, field_name: str, value: str) -> None:
-        self.page.fill(f"#field-{field_name}", value)
-        self.page.press(f"#field-{field_name}", "Tab")
-
-    def save(self) -> dict[str, Any]:
-        with self.page.expect_download() as download:
-            self.page.click("#save")
-        path = self.folder / "room.geojson"
-        download.value.save_as(path)
-        saved: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        return saved
-
-    def room(self) -> Room:
-        self.save()
-        return read_room(self.folder / "room.geojson")
-
-    def mistakes(self) -> list[str]:
-        return self.page.locator("#mistakes li").all_text_contents()
-
-
 Open = Callable[..., Drawing]
 
 
@@ -112,19 +57,7 @@ def open_page(browser: Browser, tmp_path: Path) -> Iterator[Open]:
         path.write_text(trace_page(night, floor_picture(), room, []), encoding="utf-8")
         made = browser.new_context(viewport={"width": size[0], "height": size[1]}, accept_downloads=True, **context)
         contexts.append(made)
-        page = made.new_page()
-        drawing = Drawing(page, tmp_path)
-
-        def refuse(route: Route) -> None:
-            if route.request.url != path.as_uri() and not route.request.url.startswith(("data:", "blob:")):
-                drawing.noises.append(route.request.url)
-            route.continue_()
-
-        page.route("**/*", refuse)
-        page.on("console", lambda message: drawing.noises.append(message.text))
-        page.on("pageerror", lambda error: drawing.noises.append(str(error)))
-        page.goto(path.as_uri())
-        return drawing
+        return open_drawing(made, path)
 
     yield open_
     for made in contexts:
