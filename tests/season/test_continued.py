@@ -158,6 +158,10 @@ print(left - 1)
 """
 
 
+def files_in(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+
+
 def test_killed_at_any_step_of_the_move_into_place(done: Lab, tmp_path: Path):
     """Other numbers are moved over former ones; before every step the process is killed, then the run continued."""
     folder = done.night / "results" / "heron-1"
@@ -173,6 +177,7 @@ def test_killed_at_any_step_of_the_move_into_place(done: Lab, tmp_path: Path):
     for step in range(1, steps + 1):
         shutil.rmtree(folder)
         shutil.copytree(tmp_path / "steps" / str(step) / "former", folder)
+        assert not (folder / "made.json").exists() or files_in(folder) in (files_in(former), files_in(staged))
         (done.night / "results" / ".staging").mkdir()
         done.measure(done.night / "heron-1")
         assert stored(done.night) == whole
