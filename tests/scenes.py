@@ -128,7 +128,8 @@ def paint(
     spread_m = np.sqrt(2 * np.pi) * sigma_m if bar.led_count else bar.lit_length_m / (count - 1)
     peak = grid.cell_m / spread_m
     light = level * blurred / peak
-    light += noise * np.random.default_rng(1).standard_normal(light.shape)
+    if noise:
+        light += noise * np.random.default_rng(1).standard_normal(light.shape)
     swept = swept_share(drives, grid, bar)
     if area is not None:
         light *= grid.weights(area)
