@@ -107,6 +107,12 @@ class Night:
     camera: CameraSetup
     settings: Settings
     robots: Mapping[str, Robot]  # the register with this night's overrides
+    elsewhere: Path | None = None  # folder that results go to, if not to the night's own
+
+    @property
+    def results(self) -> Path:
+        """The folder with a results folder for each run."""
+        return (self.elsewhere or self.folder) / "results"
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,10 @@ def measure(
         list[str] | None,
         typer.Option(metavar="LOCAL=REMOTE", help="A folder here, and where workers have it.", show_default=False),
     ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Keep results in DIR/NIGHT/results, not in the nights.", show_default=False),
+    ] = None,
     log: Annotated[
         Path | None, typer.Option("--log", help="Append a line of JSON per run to this file.", show_default=False)
     ] = None,
@@ -45,9 +49,9 @@ def measure(
 ) -> None:
     """Measure runs: coverage, edges, missed pockets, driving pattern, and an annotated picture of each.
 
-    Results go to the folder "results" in each night. Runs whose results still hold are left alone. Exit code 0: all
-    measured, or nothing new to do; 1: some runs were refused or failed, each is named; 2: a file or the command is
-    wrong, nothing was measured.
+    Results go to the folder "results" in each night, or below --results. Runs whose results still hold are left
+    alone. Exit code 0: all measured, or nothing new to do; 1: some runs were refused or failed, each is named; 2: a
+    file or the command is wrong, nothing was measured.
     """
     import os
 
@@ -59,7 +63,7 @@ def measure(
     from coverage_lab.season.preview import preview
     from coverage_lab.season.wanted import look_through, orphans
 
-    jobs = find_jobs(paths)
+    jobs = find_jobs(paths, results)
     wanted = look_through(jobs, again=again, verify=verify)
     for line in (f"{key}: no run of this night any more; its results are kept" for job in jobs for key in orphans(job)):
         typer.echo(line, err=True)
@@ -71,8 +75,8 @@ def measure(
     if cluster is None:
         start, in_flight = crew(workers or os.cpu_count() or 1, total)
     else:
-        nights = [one.job.night.folder for one in wanted if one.reasons]
-        start, in_flight = crew_of(cluster, nights, read_path_map(path_map or []))
+        folders = [one.job.night.results for one in wanted if one.reasons]
+        start, in_flight = crew_of(cluster, folders, read_path_map(path_map or []))
     run_log = None if log is None else RunLog(log)
     with Progress(total, as_json=as_json, quiet=quiet, log=run_log) as progress:
         try:

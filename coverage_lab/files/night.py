@@ -199,7 +199,7 @@ def _same_names(season: Path, nights: Iterable[Path]) -> Iterator[Problem]:
 
 def results_folder(night: Night, run_id: str) -> Path:
     """Return where the results of one run are kept."""
-    return night.folder / "results" / run_id
+    return night.results / run_id
 
 
 def _files(folder: Path, path: Path, data: Mapping[str, Any], found: list[Problem]) -> dict[str, Path]:

@@ -112,14 +112,14 @@ class _Batch:
             return ()
         with ExitStack() as stack:
             try:
-                stack.enter_context(locked(job.night.folder / "results"))
+                stack.enter_context(locked(job.night.results))
             except Locked:
                 if not one.reasons:
                     return ()  # whoever has it does what is left
                 raise
             if _staging(job).exists():  # a batch was killed
                 shutil.rmtree(_staging(job), ignore_errors=True)
-                remove_parts(job.night.folder / "results")
+                remove_parts(job.night.results)
             make_folder(_staging(job))
             left = look_at(job, one.runs, self._again, verify=False)
             self._remember(job, {**one.touched, **left.touched})
@@ -138,7 +138,8 @@ class _Batch:
         if outcome.stored:
             try:
                 place_results(task.staged, results_folder(night, task.run.id))
-                self._indexing.take(results_folder(night, task.run.id))
+                if night.elsewhere is None:  # an index is of a season with its nights
+                    self._indexing.take(results_folder(night, task.run.id))
             except CannotWrite as error:
                 outcome = replace(outcome_of(without_numbers(task.run, night, error)), stored=False)
         shutil.rmtree(task.staged, ignore_errors=True)
@@ -164,7 +165,7 @@ class _Batch:
 
     def _keep_sheet(self, job: NightJob) -> None:
         """Copy the run sheet as it is used now beside the results that follow from it."""
-        sheet, kept = job.night.folder / "runs.csv", job.night.folder / "results" / "runs.csv"
+        sheet, kept = job.night.folder / "runs.csv", job.night.results / "runs.csv"
         try:
             if sheet.is_file() and not (kept.is_file() and kept.read_bytes() == sheet.read_bytes()):
                 write_file(kept, sheet.read_bytes())
@@ -173,7 +174,7 @@ class _Batch:
 
     def _summarise(self, job: NightJob) -> None:
         """Write the night's summary from all results that lie there."""
-        folder = job.night.folder / "results"
+        folder = job.night.results
         runs = []
         for path in folder.glob("[!.]*/measures.json"):
             try:
@@ -203,9 +204,9 @@ def _mendable(error: Exception) -> Exception:
 
 
 def _staging(job: NightJob) -> Path:
-    return job.night.folder / "results" / STAGING
+    return job.night.results / STAGING
 
 
 def _is_closed(job: NightJob) -> bool:
     """Say whether the last pass over a night came to its end; time stamps would mislead once the clock was set back."""
-    return not _staging(job).exists() and (job.night.folder / "results" / "summary.csv").is_file()
+    return not _staging(job).exists() and (job.night.results / "summary.csv").is_file()

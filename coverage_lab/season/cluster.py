@@ -65,13 +65,13 @@ def read_path_map(texts: Sequence[str]) -> tuple[PathMap, ...]:
     return tuple(found)
 
 
-def crew_of(address: str, nights: Iterable[Path], path_map: tuple[PathMap, ...]) -> tuple[Callable[[], Executor], int]:
+def crew_of(address: str, results: Iterable[Path], path_map: tuple[PathMap, ...]) -> tuple[Callable[[], Executor], int]:
     """Return what starts an executor on the cluster at `address`, and how many runs to hand out at a time.
 
-    `nights` are the folders that the workers must see. Raises NoCluster if there is no such cluster, or if one of
-    its workers would give other results or none.
+    `results` are the nights' folders of results, which the workers must see. Raises NoCluster if there is no such
+    cluster, or if one of its workers would give other results or none.
     """
-    folders = tuple(nights)
+    folders = tuple(results)
     if not folders:
         return Here, 1  # nothing to measure
     first = [Cluster(address, folders, path_map)]
@@ -149,7 +149,7 @@ class Cluster(Executor):
             if one["nthreads"] != 1
         ]
         token = secrets.token_hex(8)
-        marks = [folder / "results" / f".probe-{token}" for folder in folders]
+        marks = [folder / f".probe-{token}" for folder in folders]
         try:
             for mark in marks:
                 make_folder(mark.parent)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coverage_lab.camera.places import check_enough
 from coverage_lab.errors import BadInput, Problem
-from coverage_lab.files.checking import suggest
+from coverage_lab.files.checking import quoted, suggest
 from coverage_lab.files.contacts import trial_problems
 from coverage_lab.files.night import find_nights, read_night
+from coverage_lab.files.places import folded
 from coverage_lab.files.room import read_room
 from coverage_lab.files.sheet import RunsSoFar, read_runs, read_runs_so_far
 from coverage_lab.job import Night, Run
@@ -26,12 +28,12 @@ class NightJob:
     ids: frozenset[str]  # of all runs of the night
 
 
-def find_jobs(paths: Sequence[Path]) -> tuple[NightJob, ...]:
+def find_jobs(paths: Sequence[Path], results: Path | None = None) -> tuple[NightJob, ...]:
     """Return the nights and runs at `paths`: seasons, nights, or NIGHT/RUN (also a run's frame or folder).
 
     Everything that people wrote is read here, so that nothing is measured before it all makes sense. Where runs are
-    named, the pictures of the night's others may still be missing: the night may have only begun. Raises BadInput with
-    every mistake in every night.
+    named, the pictures of the night's others may still be missing: the night may have only begun. Results go to a
+    folder for each night below `results` instead of the nights. Raises BadInput with every mistake in every night.
     """
     wanted: dict[Path, set[str] | None] = {}
     for path in paths:
@@ -48,7 +50,16 @@ def find_jobs(paths: Sequence[Path]) -> tuple[NightJob, ...]:
             problems += error.problems
     if problems:
         raise BadInput(problems)
-    return tuple(jobs)
+    return tuple(jobs if results is None else _stored_below(results.resolve(), jobs))
+
+
+def _stored_below(results: Path, jobs: Sequence[NightJob]) -> list[NightJob]:
+    """Return the jobs with a folder for each night below `results`. Raises BadInput where two would share one."""
+    usual, count = Counter(folded(job.night.name) for job in jobs).most_common(1)[0]
+    if count > 1:
+        wrong = f"would hold the results of {count} nights called {quoted(usual)}"
+        raise BadInput(Problem(results, "--results", wrong, "Measure them apart, each into a folder of its own"))
+    return [replace(job, night=replace(job.night, elsewhere=results / job.night.name)) for job in jobs]
 
 
 def _night_and_run(path: Path) -> tuple[Path, str | None]:

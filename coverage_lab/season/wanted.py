@@ -42,5 +42,5 @@ def look_at(job: NightJob, runs: tuple[Run, ...], again: bool, verify: bool) -> 
 
 def orphans(job: NightJob) -> tuple[str, ...]:
     """Return the keys of results whose run is no longer among the night's runs; they are kept."""
-    names = sorted(path.parent.name for path in (job.night.folder / "results").glob("*/measures.json"))
+    names = sorted(path.parent.name for path in job.night.results.glob("*/measures.json"))
     return tuple(f"{job.night.name}/{name}" for name in names if name not in job.ids)

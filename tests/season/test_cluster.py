@@ -228,7 +228,7 @@ def test_a_worker_that_works_on_several_runs_at_once_is_refused(tmp_path: Path):
         pytest.raises(NoCluster, match=r"works on 2 runs at once\. Start it with --nthreads 1"),
     ):
         Cluster(local.scheduler_address, (tmp_path,), ())
-    assert not list((tmp_path / "results").iterdir())
+    assert not list(tmp_path.iterdir())
 
 
 def test_paths_are_moved_however_deep_they_lie(tmp_path: Path):
