@@ -33,7 +33,8 @@ ALL_BURNT = 0.98  # share of visible floor at the clip from which on nothing can
 MOSTLY_BURNT = 0.8  # and from which on that is why no trail is found; where one is found it was up to 0.73
 LITTLE_HIDDEN, MUCH_HIDDEN = 0.05, 5.0  # percent of the free floor
 MUCH_CLIPPED = 0.5  # share of the trail's outline
-MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frames; 0.09 where coverage is 9 points off
+MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frames; at 0.12 coverage is 2 points off
+TOLD_APART = 0.1  # share of the outline with whole tracks from which on burnt floor is told from trail by them
 LEAK, MUCH_LEAK = 0.5, 0.85  # of the trail's light: 0.45 on good frames
 FAINT, TOO_FAINT = 20.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
 MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
@@ -110,7 +111,9 @@ def judge_light(
     of_bar = bar_remarks(length, above_m)
     # Noise has ripples like a comb's, everywhere.
     quiet = exposure.trail_over_noise >= FAINT
-    strays = find_strays(view, plan, bar, clip, swept.level.trail) if quiet else ()
+    # Where floor is burnt that nobody drove over, walls and furniture are burnt too: only a comb tells trail then.
+    says_trail = clip if exposure.missed_at_clip <= MISSED_BURNT or swept.ruled < TOLD_APART else np.inf
+    strays = find_strays(view, plan, bar, says_trail, swept.level.trail) if quiet else ()
     dark = dark_track_share(swept.outline, swept.first_track, comb, swept.cut)
     tracks = dark_tracks(np.minimum(view, np.float32(clip)), swept.outline, swept.first_track, comb, swept.cut)
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
@@ -162,7 +165,11 @@ def light_remarks(swept: SweptFloor, exposure: Exposure) -> tuple[Quality, ...]:
     remarks = []
     if exposure.missed_at_clip > MISSED_BURNT:
         text = f"{100 * exposure.missed_at_clip:.0f} % of the floor that no nozzle reaches is burnt out"
-        remarks.append(Quality("saturated", "refused", f"{text}: trail and halo look alike. Stop down, shoot again"))
+        if swept.ruled < TOLD_APART:
+            text = f"{text}: trail and halo look alike. Stop down, shoot again"
+            remarks.append(Quality("saturated", "refused", text))
+        else:
+            remarks.append(Quality("saturated", "warning", f"{text}: there only the comb tells trail. Stop down"))
     elif swept.clipped > MUCH_CLIPPED:
         text = f"light is clipped along {100 * swept.clipped:.0f} % of the trail's outline: expose less"
         remarks.append(Quality("saturated", "warning", text))

@@ -11,12 +11,16 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from shapely import box
 
 from coverage_lab import measure, read_night, read_runs, set_up
 from coverage_lab.job import Quality
 from coverage_lab.measures.values import Measures
 from coverage_lab.remarks import stray_remarks
+from coverage_lab.room.room import Obstacle
 from coverage_lab.trails.stray import Stray
+from tests.benchmarks import simulated
+from tests.benchmarks.simulated import Condition, outcome
 
 QUIET = {
     "lanes": {"hidden-floor"},
@@ -171,6 +175,39 @@ def test_a_second_reference_frame_shows_that_the_camera_moved(
     if level == "warning":
         assert measures.coverage is not None
         assert measures.coverage.contributions["camera moved"].points > 0
+
+
+# Five times full scale in one pass, between white walls: 15 % of the floor that no nozzle reaches are burnt.
+BURNT = Condition("bounce", level=5.0)
+
+
+def refusals(measures: Measures) -> set[str]:
+    return {remark.code for remark in measures.quality if remark.level == "refused"}
+
+
+def test_burnt_floor_is_told_from_trail_by_the_comb(tmp_path: Path):
+    found = outcome(BURNT, tmp_path)
+    measures = found.run.measures
+    assert refusals(measures) == set()
+    assert "saturated" in {remark.code for remark in measures.quality}
+    assert abs(found.error) < 0.3
+    assert measures.coverage is not None
+    assert abs(found.error) < 1.96 * measures.coverage.percent.u < 2.5
+
+
+def test_burnt_floor_and_no_comb_to_tell_trail_by_is_refused(tmp_path: Path):
+    assert "saturated" in refusals(outcome(replace(BURNT, pitch_mm=0.0), tmp_path).run.measures)
+
+
+def test_a_wrong_room_is_told_in_burnt_light_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    known = simulated.known_set_up
+
+    def with_a_stool(folder: Path, room, camera, robot):
+        stool = Obstacle("stool", box(0.4, 0.3, 0.8, 0.6), 0.4)
+        return known(folder, replace(room, obstacles=(*room.obstacles, stool)), camera, robot)
+
+    monkeypatch.setattr(simulated, "known_set_up", with_a_stool)
+    assert "trail-on-obstacle" in refusals(outcome(BURNT, tmp_path).run.measures)
 
 
 @pytest.mark.parametrize(("clipped", "told_first"), [(0.96, "Stop down"), (0.3, "Check the room")])
