@@ -72,7 +72,7 @@ def test_what_is_stated_is_true_within_its_tolerance_but_not_exactly(night):
 
 
 def test_a_night_without_tolerances_is_exact(tmp_path):
-    night = write_season(tmp_path, replace(SMALL, drivers=FLOCK[:1], draw_tolerances=False))
+    night = write_season(tmp_path, replace(SMALL, drivers=FLOCK[:1], room=CLOSET, draw_tolerances=False))
     told, read = truth_of(night), read_night(night)
     assert read.robots["heron"].bar.height_m == told["runs"]["heron-1"]["bar"]["height_m"]
     assert read.camera.height_m == pytest.approx(told["camera"]["centre_m"][2], abs=1e-6)
