@@ -8,15 +8,25 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import cv2
 import pytest
 from hypothesis import settings
 from small_night import Lab, make_season
+from threadpoolctl import threadpool_limits
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 settings.register_profile("same every time", derandomize=True, deadline=None)
 settings.load_profile("same every time")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Workers side by side use the cores already: threads of theirs would only wait for each other."""
+    if hasattr(config, "workerinput"):
+        os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"))  # also of sub-processes
+        threadpool_limits(1)
+        cv2.setNumThreads(1)
 
 
 @pytest.fixture(scope="session")

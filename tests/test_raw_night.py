@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import cv2
@@ -39,7 +40,8 @@ def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     plan = NightPlan(
         room=study(), drivers=FLOCK[:1], megapixels=1.2, exposure=Exposure(sensor=Sensor(transfer="linear"))
     )
-    plain, raw = (write_season(tmp_path_factory.mktemp(name) / "season", plan) for name in ("plain", "raw"))
+    plain = write_season(tmp_path_factory.mktemp("plain") / "season", plan)
+    raw = Path(shutil.copytree(plain.parent, tmp_path_factory.mktemp("raw") / "season")) / plain.name
     for name in ("reference.jpg", "dark.png", "heron-1.png"):
         as_raw(raw / name)
     table = (raw / "night.toml").read_text(encoding="utf-8")

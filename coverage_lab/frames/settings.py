@@ -16,7 +16,7 @@ from coverage_lab.frames.read import Frame
 from coverage_lab.job import Quality
 
 _SAME = 0.1  # two exposure times or sensitivities that are nearer than this are marked differently at the most
-_EVERY, _BLOCK = 2, 32  # pixels: those that are looked at, and the side of what noise is averaged over
+_EVERY, _BLOCK = 4, 64  # pixels: those that are looked at, and the side of what noise is averaged over
 _BRIGHTER, _STEP = 1.1, 0.0005 * FULL_LIGHT  # times and more: 1.5 steps of a JPEG's blacks
 _SOME, _MOST = 0.02, 0.5  # share of the picture
 _BRIGHT_PERCENTILE, _MUCH = 90.0, 0.05  # what stands for the trail, and the share of it that may be taken off too
@@ -65,6 +65,6 @@ def brighter(frame: Frame, taken_off: Frame | None) -> Iterator[Quality]:
 
 def _blocks(light: NDArray[np.uint16]) -> NDArray[np.float32]:
     """Return the mean light of each block of the picture."""
-    thin = np.ascontiguousarray(light[::_EVERY, ::_EVERY], dtype=np.float32)
+    thin = np.ascontiguousarray(light[::_EVERY, ::_EVERY])
     size = tuple(max(side * _EVERY // _BLOCK, 1) for side in thin.shape[::-1])
     return np.asarray(cv2.resize(thin, size, interpolation=cv2.INTER_AREA), dtype=np.float32)

@@ -7,7 +7,7 @@ import pytest
 
 from tests.benchmarks.honesty import Check, check_runs
 
-RUNS = range(1000, 1012)
+RUNS = range(1000, 1008)
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +18,7 @@ def checks() -> list[Check]:
 @pytest.mark.parametrize("of", ["coverage", "reachable share"])
 def test_intervals_of_shares_hold_the_truth(checks: list[Check], of: str):
     some = [check for check in checks if check.of == of]
-    assert len(some) >= 11, "runs under usual conditions are not refused"
+    assert len(some) >= len(RUNS) - 1, "runs under usual conditions are not refused"
     assert max(abs(check.normalised) for check in some) < 3.5
     assert sum(check.holds for check in some) >= len(some) - 2
 

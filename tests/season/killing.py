@@ -1,8 +1,9 @@
 """Kill batches and workers at random moments and continue them, in one process that need not load everything anew.
 
-python tests/season/killing.py batches|workers SEASON MOMENTS
+python tests/season/killing.py SEASON MOMENTS
 
-Prints, as JSON, at how many moments there was work left, and how many results differed or were not there.
+Prints, as JSON, first for batches and then for workers, at how many moments there was work left, and how many results
+differed or were not there.
 """
 
 from __future__ import annotations
@@ -97,5 +98,5 @@ def kill_workers(season: Path, moments: int) -> dict[str, int]:
 
 if __name__ == "__main__":
     cv2.setNumThreads(1)  # a process that uses its threads cannot be forked
-    kinds = {"batches": kill_batches, "workers": kill_workers}
-    print(json.dumps(kinds[sys.argv[1]](Path(sys.argv[2]), int(sys.argv[3]))))
+    season, moments = Path(sys.argv[1]), int(sys.argv[2])
+    print(json.dumps([kill(season, moments) for kill in (kill_batches, kill_workers)]))

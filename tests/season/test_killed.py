@@ -9,42 +9,33 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+from small_night import NIGHT
 
-from coverage_lab.simulate.night import NightPlan, write_season
-from coverage_lab.simulate.robots import FLOCK
-from coverage_lab.simulate.rooms import study
-
-MOMENTS = 20
+SOME, MANY = 6, 40  # moments
 
 
-@pytest.fixture(scope="module")
-def tiny_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One exposure of half a megapixel, which serves for two runs."""
-    folder = tmp_path_factory.mktemp("tiny") / "season-2031"
-    night = write_season(folder, NightPlan(room=study(), drivers=FLOCK[:1], megapixels=0.5))
-    with (night / "night.toml").open("a", encoding="utf-8") as table:
-        table.write("\n[settings]\ncell_mm = 10\n")
-    with (night / "runs.csv").open("a", encoding="utf-8") as sheet:
-        shutil.copy(night / "heron-1.jpg", night / "heron-2.jpg")
-        sheet.write("heron-2,heron,2,heron-2.jpg\n")
-    return folder
-
-
-def killing(what: str, season: Path) -> dict[str, int]:
-    script = Path(__file__).with_name("killing.py")
+def killed(small_season: Path, tmp_path: Path, moments: int) -> tuple[dict[str, int], dict[str, int]]:
+    """What `killing.py` tells of batches and of workers, on larger cells, which take less time."""
+    season = Path(shutil.copytree(small_season, tmp_path / "season"))
+    table = season / NIGHT / "night.toml"
+    table.write_text(table.read_text(encoding="utf-8").replace("cell_mm = 4", "cell_mm = 10"), encoding="utf-8")
     one_thread = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    command = [sys.executable, script, what, season, str(MOMENTS)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, env=one_thread, timeout=600)
-    return dict(json.loads(done.stdout.splitlines()[-1]))
+    command = [sys.executable, Path(__file__).with_name("killing.py"), season, str(moments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=one_thread, timeout=60 * moments)
+    batches, workers = json.loads(done.stdout.splitlines()[-1])
+    return batches, workers
 
 
-def test_a_batch_killed_at_twenty_moments(tiny_season: Path, tmp_path: Path):
-    found = killing("batches", Path(shutil.copytree(tiny_season, tmp_path / "season")))
-    assert found.pop("unfinished") >= MOMENTS // 2
-    assert found == {"different": 0, "litter": 0, "not done": 0}
+def check(batches: dict[str, int], workers: dict[str, int], moments: int) -> None:
+    assert batches.pop("unfinished") >= moments // 2
+    assert batches == {"different": 0, "litter": 0, "not done": 0}
+    assert workers == {"killed": moments, "different": 0, "not done": 0}
 
 
-def test_workers_killed_at_twenty_moments(tiny_season: Path, tmp_path: Path):
-    found = killing("workers", Path(shutil.copytree(tiny_season, tmp_path / "season")))
-    assert found == {"killed": MOMENTS, "different": 0, "not done": 0}
+def test_killed_at_some_moments(small_season: Path, tmp_path: Path):
+    check(*killed(small_season, tmp_path, SOME), SOME)
+
+
+def test_killed_at_many_moments(benchmark: BenchmarkFixture, small_season: Path, tmp_path: Path):
+    check(*benchmark.pedantic(killed, (small_season, tmp_path, MANY), rounds=1), MANY)
