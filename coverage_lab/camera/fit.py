@@ -26,7 +26,8 @@ FloatArray = NDArray[np.float64]
 _U_K1, _U_K2 = 0.3, 0.05  # about zero; ordinary lenses without a lens file
 _U_CENTRE = 0.01  # principal point about the picture's centre, in picture widths
 _GUESS_35MM, _U_GUESS = 24.0, 0.3  # focal length where nothing at all is known of it
-HEIGHT_TOLERANCE_M = 0.02  # where the tape height comes without one
+_HEIGHT_TOLERANCE_M = 0.02  # where the tape height comes without one
+_FINEST_TAPE_M = 0.001
 _MOVED = 16.3  # chi-square with 3 degrees of freedom (shift and turn): 1 in 1000
 TAPE_OFF = 10.8  # chi-square with 1 degree of freedom: 1 in 1000
 _ENOUGH_TO_NAME = 6  # markers; with fewer, a moved one can be noticed but not named
@@ -123,8 +124,13 @@ def _heights_m(places: Sequence[Place]) -> list[float]:
 def _tape_prior(height_m: float | None, tolerance_m: float | None) -> tuple[Prior, ...]:
     if height_m is None:
         return ()
-    u = (HEIGHT_TOLERANCE_M if tolerance_m is None else max(tolerance_m, 0.001)) / np.sqrt(3)
+    u = tape_tolerance_m(tolerance_m) / np.sqrt(3)
     return (Prior(lambda camera: float(camera.centre_m[2]), height_m, float(u)),)
+
+
+def tape_tolerance_m(stated_m: float | None) -> float:
+    """Return by how much a tape height may be off, the half-width of a rectangle; `stated_m` if it says so."""
+    return _HEIGHT_TOLERANCE_M if stated_m is None else max(stated_m, _FINEST_TAPE_M)
 
 
 def _start(

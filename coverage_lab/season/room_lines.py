@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from coverage_lab.camera.doubt import independent_steps
-from coverage_lab.camera.fit import TAPE_OFF, FittedCamera
+from coverage_lab.camera.fit import TAPE_OFF, FittedCamera, tape_tolerance_m
 from coverage_lab.camera.model import Camera, CameraFit
 from coverage_lab.camera.sharpness import Sharpness, usual_blur_px
 from coverage_lab.job import CameraSetup, Quality
@@ -17,7 +17,6 @@ from coverage_lab.remarks import MUCH_HIDDEN
 from coverage_lab.room.hiding import OUTSIDE_PICTURE
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area, Room
-from coverage_lab.season.whatif import tape_tolerance_m
 from coverage_lab.show.room_check import WORST_FIRST, CheckLine, State
 from coverage_lab.trails.edge import USUAL_BLUR_PX
 
@@ -60,7 +59,7 @@ def height_line(fit: CameraFit, setup: CameraSetup, untaped: CameraFit | None) -
         mend = "Measure it, floor to lens, as camera.height_mm." if untaped is None else ""
         value = f"{1000 * found_m:.0f} mm by the markers (u {1000 * u_m:.0f} mm); no tape"
         return CheckLine("camera height", value, "", "look" if mend else "go", mend)
-    tolerance_m = tape_tolerance_m(setup)
+    tolerance_m = tape_tolerance_m(setup.height_tolerance_m)
     tape = f"tape {1000 * setup.height_m:.0f} ± {1000 * tolerance_m:g} mm"
     if untaped is None:
         mend = "Nothing but the tape tells the height: measure it twice, or calibrate the lens (coverage-lab lens)."

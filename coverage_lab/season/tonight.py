@@ -68,6 +68,8 @@ def disk_line(night: Night, plan: Tonight) -> CheckLine:
         value = f"{size_text(free)} free; without runs.csv nobody knows how many frames come"
         mend = "Write the night's runs into runs.csv (coverage-lab night new)."
         return CheckLine("disk space", value, "", "look", mend)
+    if plan.still_to_come == 0:
+        return CheckLine("disk space", f"{size_text(free)} free; no run to come", "", "go")
     usual, basis = _usual(night)
     takes = effort(plan.still_to_come, usual, None)
     need = takes.size_bytes or 0

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from coverage_lab.camera.fit import HEIGHT_TOLERANCE_M, fit_camera
+from coverage_lab.camera.fit import fit_camera, tape_tolerance_m
 from coverage_lab.camera.markers import FoundMarker
 from coverage_lab.camera.model import Camera
-from coverage_lab.job import CameraSetup, PickedCorner, Robot
+from coverage_lab.job import PickedCorner, Robot
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Marker, Room
 from coverage_lab.season.forecast import Forecast, forecast
@@ -93,7 +93,7 @@ def _better_camera(case: Case) -> Iterator[tuple[str, Case]]:
     markers = tuple(one for one in case.setting.room.markers if f"{one.dictionary} {one.id}" in seen)
     if setup.height_m is None:
         yield f"camera height by tape, {_mm(TAPE_M)}", _refitted(case, markers, tape_m=TAPE_M)
-    elif (tolerance_m := tape_tolerance_m(setup)) > TAPE_M:
+    elif (tolerance_m := tape_tolerance_m(setup.height_tolerance_m)) > TAPE_M:
         yield _text("camera height by tape", TAPE_M, tolerance_m), _refitted(case, markers, tape_m=TAPE_M)
     if case.setting.night.lens is None:
         yield "a lens file (coverage-lab lens)", _refitted(case, markers, lens_known=True)
@@ -113,7 +113,7 @@ def _refitted(case: Case, markers: Sequence[Marker], *, tape_m: float | None = N
     setting = case.setting
     camera, setup = setting.camera.fit.camera, setting.night.camera
     if tape_m is None and setup.height_m is not None:
-        tape_m = tape_tolerance_m(setup)
+        tape_m = tape_tolerance_m(setup.height_tolerance_m)
     focal = None if case.focal_u_px is None else (float(camera.lens.matrix[0, 0]), case.focal_u_px)
     corners = [PickedCorner(_pixel(camera, one.floor_m), one.floor_m) for one in setup.corners]
     fitted = fit_camera(
@@ -152,11 +152,6 @@ def _more_markers(case: Case, markers: Sequence[Marker], tolerance_m: float) -> 
         Marker(markers[0].dictionary, number, (float(x_m), float(y_m)), side_m, 0.0, tolerance_m=tolerance_m)
         for number, (x_m, y_m) in new
     )
-
-
-def tape_tolerance_m(setup: CameraSetup) -> float:
-    """Return the half-width of what the tape may be off."""
-    return HEIGHT_TOLERANCE_M if setup.height_tolerance_m is None else setup.height_tolerance_m
 
 
 def _text(what: str, better_m: float, now_m: float) -> str:
