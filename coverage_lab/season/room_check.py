@@ -149,15 +149,23 @@ def _robots(check: RoomCheck, setting: SetUp, plan: Tonight, blur_px: float | No
         if robots.most_hidden is None or floor.hidden.area > robots.most_hidden.plan.hidden.area:
             robots.most_hidden = case
         now = case.forecast()
-        if now is None:
-            mend = "Hang the camera where it sees the floor."
-            robots.lines.append(CheckLine(f"{robot.name}: floor", "none is visible", "some", "no-go", mend))
+        if now is None or floor.poses.is_empty:
+            robots.lines.append(_no_floor(robot.name, now is None))
             continue
         robots.forecasts.append(now)
         robots.lines += _robot_lines(case, now)
         if robots.worst is None or now.u_points > robots.worst[1].u_points:
             robots.worst = case, now
     return robots
+
+
+def _no_floor(robot: str, blind: bool) -> CheckLine:
+    """Return why nothing can be expected of a robot: the camera is `blind` for all floor, or the body fits nowhere."""
+    if blind:
+        mend = "Hang the camera where it sees the floor."
+        return CheckLine(f"{robot}: floor", "none is visible", "some", "no-go", mend)
+    mend = "Check its body_diameter_mm and body_height_mm, and the room file."
+    return CheckLine(f"{robot}: floor", "its body fits nowhere", "somewhere", "no-go", mend)
 
 
 def _without_tape(check: RoomCheck, setting: SetUp) -> CameraFit | None:

@@ -126,7 +126,7 @@ def sharpness_line(measured: Sequence[Sharpness]) -> CheckLine:
     most = USUAL_BLUR_PX[1]
     limit = f"≤ {most:g} px"
     if usual is None:
-        mend = "The markers are too small or too blurred in the picture to tell: focus, or print them larger."
+        mend = "No marker tells: they are too small, too blurred, or not there. Focus, or print them larger."
         return CheckLine("blur of the reference", "not known", limit, "look", mend)
     worst = max(measured, key=lambda one: one.blur_px)
     value = (

@@ -3,8 +3,8 @@
     python -m tests.benchmarks.forecast --nights 8
     python -m tests.benchmarks.forecast SEASON_OR_NIGHT...
 
-Prints a row per run. The root mean square of the contribution `threshold` over the simulated nights is what a forecast
-expects of it (`season.forecast.THRESHOLD_POINTS`).
+Prints a row per run, and the root mean square of the contribution `threshold`, of which a forecast can only expect
+what is usual (`season.forecast.THRESHOLD_POINTS`).
 """
 
 from __future__ import annotations

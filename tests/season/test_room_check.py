@@ -4,7 +4,7 @@ import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -148,6 +148,18 @@ def test_robot_without_bar_that_stays_at_home_is_no_matter(room: Room):
         register.read_text() + "\n[wren]\nbody_diameter_mm = 330\nbody_height_mm = 95\nbar_forward_mm = 0\n"
     )
     assert room.check().code == ExitCode.DONE
+
+
+def test_robot_that_fits_nowhere_is_told(room: Room):
+    def lay_a_sheet(features: list[dict[str, Any]]) -> None:
+        (floor,) = (one["geometry"] for one in features if one["properties"]["role"] == "floor")
+        low = {"role": "overhang", "name": "sheet", "clearance_m": 0.05, "height_m": 0.06}
+        features.append({"type": "Feature", "properties": low, "geometry": floor})
+
+    room.lab.edit_room(lay_a_sheet)
+    told = room.check()
+    assert told.code == ExitCode.NO_GO
+    assert "its body fits nowhere" in line_of(told, "heron: floor")
 
 
 def test_night_without_sheet_looks_at_the_whole_register(room: Room):
