@@ -42,6 +42,12 @@ OFF = 0.02  # of the strip's area that it may lie off the strip
 LONGEST_ROWS = 400
 CORNER_M = 0.003  # by how much a way may be off its corners
 SHORTEST_M = 0.045  # of a leg between two turns
+TURNS_NOZZLES = 1.2  # of the nozzle squared: more is not left by turns at the two ends
+LEAST_END_NOZZLES = 0.05  # of it that a turn at an end explains
+END_TURNS = np.deg2rad(np.arange(0, 181, 20))
+END_DARK = 0.1  # of the floor that the bar passes over in such a turn
+END_COST = 0.02  # of it that must be missing for a turn to be taken for a larger one
+_SQUARE = np.ones((3, 3), np.uint8)
 _SHIFT = 4  # binary places of drawn points
 
 
@@ -211,30 +217,67 @@ class Follower:
                 count += one
         return count
 
-    def _turned(self, parts: Sequence[FloatArray]) -> Mask:
-        """Return 1 where the bar passed in turns on the spot, those that may be at either end with them."""
+    def _sector(self, pose: FloatArray, turn_rad: float) -> Mask:
+        """Return 1 where the bar passes as the robot turns on the spot."""
         swept = np.zeros(self.scene.passes.shape, np.uint8)
-        for before, after in pairwise(parts):
-            turn = (after[0, 2] - before[-1, 2] + np.pi) % (2 * np.pi) - np.pi
-            heading = before[-1, 2] + np.linspace(0, turn, 9)
-            ends = self.probe.ends(np.column_stack([np.tile(before[-1, :2], (9, 1)), heading]))
-            halves = np.concatenate([ends[:-1], ends[1:]], axis=1)
-            for piece in self.scene.drawn(halves[:, [[0, 1, 2], [1, 3, 2]]].reshape(-1, 3, 2)):
-                cv2.fillConvexPoly(swept, piece, 1, cv2.LINE_8, _SHIFT)
+        heading = pose[2] + np.linspace(0, turn_rad, 9)
+        ends = self.probe.ends(np.column_stack([np.tile(pose[:2], (9, 1)), heading]))
+        halves = np.concatenate([ends[:-1], ends[1:]], axis=1)
+        for piece in self.scene.drawn(halves[:, [[0, 1, 2], [1, 3, 2]]].reshape(-1, 3, 2)):
+            cv2.fillConvexPoly(swept, piece, 1, cv2.LINE_8, _SHIFT)
         return swept
 
     def _rated(self, parts: Sequence[FloatArray]) -> Way:
         """Count what a way explains of the light, and where it has none."""
         light = self.scene.passes
-        drawn, turned = self._passes(parts), self._turned(parts)
+        drawn = self._passes(parts)
         short = ((light - drawn > 0.6) & (light < PLENTY - 1)) | ((light > LIT) & (drawn < 1))
-        square = np.ones((3, 3), np.uint8)
-        missing = cv2.erode((short & (turned == 0)).astype(np.uint8), square)
-        dark = cv2.erode((drawn - light > 0.65).astype(np.uint8), square)
+        for before, after in pairwise(parts):
+            turn = (after[0, 2] - before[-1, 2] + np.pi) % (2 * np.pi) - np.pi
+            short &= self._sector(before[-1], turn) == 0
+        missing = cv2.erode(short.astype(np.uint8), _SQUARE)
+        # As the shutter opens or closes a robot may be turning.
+        if missing.sum() * self.scene.cell_m**2 <= TURNS_NOZZLES * self.probe.nozzle_m**2:
+            parts = list(parts)
+            for at, place in ((len(parts), parts[-1][-1]), (0, parts[0][0])):
+                turn = self._turn_at_end(place, missing)
+                if turn:
+                    missing &= self._sector(place, turn) ^ 1
+                    parts.insert(at, np.array([[*place[:2], place[2] + turn]]))
+        dark = cv2.erode((drawn - light > 0.65).astype(np.uint8), _SQUARE)
         poses = np.concatenate([path[corners(path)] for path in parts])
         left, off = float(missing.sum()) / self._area, float(dark.sum()) / self._area
         little = missing.sum() * self.scene.cell_m**2 <= LEFT_NOZZLES * self.probe.nozzle_m**2
         return Way(tidied(poses), left, off, bool(little and left <= LEFT_OVER and off <= OFF))
+
+    def _turn_at_end(self, pose: FloatArray, missing: Mask) -> float:
+        """Return the turn on the spot at an end of a way that explains most of what is missing; 0 if none does.
+
+        A point at polar coordinates (r, φ) around the turning centre lies under the bar's line, which runs ahead of
+        it by f, at the headings φ ± acos(f/r).
+        """
+        scene, forward_m = self.scene, self.probe.forward_m
+        reach_m = float(np.hypot(self.probe.nozzle_m / 2, forward_m))
+        col, row = scene.drawn(pose[:2]) / (1 << _SHIFT)
+        around = int(np.ceil(reach_m / scene.cell_m))
+        window = np.s_[max(int(row) - around, 0) : int(row) + around + 2, max(int(col) - around, 0) : int(col) + around + 2]
+        rows, cols = np.indices(missing[window].shape).reshape(2, -1)
+        there = missing[window].ravel() > 0, self._strip[window].ravel() == 0
+        away = np.column_stack([cols + window[1].start - col, row - rows - window[0].start]) * scene.cell_m
+        radius_m = np.hypot(*away.T)
+        under = (radius_m > abs(forward_m)) & (radius_m <= reach_m)
+        apart = np.arccos(forward_m / radius_m[under])
+        angle = np.arctan2(away[under, 1], away[under, 0]) - pose[2]
+        least, found = LEAST_END_NOZZLES * self.probe.nozzle_m**2 / scene.cell_m**2, 0.0
+        for sense in (1, -1):
+            turn = np.minimum(*((sense * (angle + side * apart)) % (2 * np.pi) for side in (1, -1)))
+            counts = [
+                np.histogram(turn[cells[under]], END_TURNS)[0].cumsum() for cells in (*there, np.ones(len(under), bool))
+            ]
+            gain = np.where(counts[1] <= END_DARK * counts[2], counts[0] - END_COST * counts[2], 0)
+            if gain.max() > least:
+                least, found = float(gain.max()), sense * float(END_TURNS[1 + int(np.argmax(gain))])
+        return found
 
 
 def _moved(points: Plane, pose: FloatArray) -> Plane:
