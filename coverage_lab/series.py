@@ -37,8 +37,9 @@ from coverage_lab.measures.growth import (
     when_moving,
 )
 from coverage_lab.measures.most_driven import most_driven
-from coverage_lab.measures.passes import SINGLE_U, distance, repeat_ratio, visit_shares
+from coverage_lab.measures.passes import SINGLE_U, repeat_ratio, visit_shares
 from coverage_lab.measures.values import Coverage, Passes, Timing
+from coverage_lab.measures.way import driven
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.track import Track
@@ -252,14 +253,6 @@ def track_in(exposure: Exposure) -> Track | None:
     return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
 
 
-def whole_track(exposure: Exposure) -> Track | None:
-    """Return the track if the robot was followed through every frame and from each to the next; else None."""
-    track = track_in(exposure)
-    if track is None or exposure.series is None or not track.followed.all():
-        return None
-    return track if len(set(track.frame.tolist())) == len(exposure.series.ways) else None
-
-
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:
     """Return how often floor was passed over."""
     series, times = exposure.series, exposure.times
@@ -292,6 +285,7 @@ def timing_of(
     swept: ShareArray,
     first: NDArray[np.uint16] | None,
     coverage: Coverage | None,
+    track: Track | None,
     sheet_s: float | None,
 ) -> Timing | None:
     """Return the run in time; of a single exposure what the run sheet says."""
@@ -312,7 +306,8 @@ def timing_of(
     )
     moving = when_moving(span, bar.nozzle_m, plan.room.dock_m)
     duration_s = sheet_s if moving is None else moving.end_s - moving.begin_s
-    way = distance(_seen_of_all(times) * series.driven_m2, bar.nozzle_m)
+    covered_m2 = np.array([frame.covered_m2 for frame in series.frames])
+    way = driven(track, series.driven_m2 / bar.nozzle_m, covered_m2, _seen_of_all(times))
     going_s = None if moving is None or duration_s is None else duration_s - moving.still_s
     return Timing(
         duration_s=duration_s,
@@ -325,6 +320,8 @@ def timing_of(
         rate_m2_min=None if not duration_s else coverage.swept_m2.value / duration_s * 60,
         still_s=None if moving is None else moving.still_s,
         at_dock_s=None if moving is None or plan.room.dock_m is None else moving.at_dock_s,
-        distance_m=way,
-        speed_m_s=None if way is None or not going_s else way.value / going_s,
+        distance_m=way.distance_m,
+        speed_m_s=None if way.distance_m is None or not going_s else way.distance_m.value / going_s,
+        turns=way.turns,
+        followed_percent=way.followed_percent,
     )

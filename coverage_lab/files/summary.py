@@ -66,6 +66,7 @@ def _time_columns(time: Mapping[str, Any]) -> dict[str, Any]:
         **{f"time_to_{percent}_s": reached.get(str(percent)) for percent in MILESTONES},
         **{name: time.get(name) for name in ("rate_m2_min", "still_s", "at_dock_s", "speed_m_s")},
         **_quantity_columns("distance_m", time.get("distance_m")),
+        **_quantity_columns("turns", time.get("turns")),
     }
 
 

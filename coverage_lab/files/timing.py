@@ -85,6 +85,8 @@ def timing_to_json(timing: Timing | None) -> dict[str, Any] | None:
         **{name: rounded(getattr(timing, name), S) for name in _SECONDS[2:]},
         "distance_m": quantity_to_json(timing.distance_m, M),
         "speed_m_s": rounded(timing.speed_m_s, PART),
+        "turns": quantity_to_json(timing.turns, PART),
+        "followed_percent": rounded(timing.followed_percent, PERCENT),
     }
 
 
@@ -95,6 +97,7 @@ def timing_from_json(stored: Mapping[str, Any] | None) -> Timing | None:
     values = {
         "growth": tuple(GrowthPoint(**fields_from(GrowthPoint, point)) for point in stored["growth"]),
         "distance_m": quantity_from(stored["distance_m"]),
+        "turns": quantity_from(stored.get("turns")),
     }
     return Timing(**(fields_from(Timing, stored) | values))
 

@@ -11,7 +11,7 @@ from coverage_lab.room.grid import ShareArray
 
 # Relative standard uncertainties of what light says, from rendered series whose truth is known: it piles up where a
 # robot turns, and how much of it is turning is not known well.
-PASSED_U, DRIVEN_U = 0.05, 0.04
+PASSED_U = 0.05
 SINGLE_U = 0.06  # of a single exposure, in which turning cannot be told from passing again
 
 
@@ -21,14 +21,6 @@ def repeat_ratio(passed_m2: float, swept_m2: float, relative_u: float = PASSED_U
         return None
     ratio = passed_m2 / swept_m2
     return quantity(ratio, relative_u * ratio, low=1.0)
-
-
-def distance(driven_m2: float, nozzle_m: float) -> Quantity | None:
-    """Return the way driven by the turning centre, metres; None where light does not tell."""
-    if not np.isfinite(driven_m2):
-        return None
-    way_m = driven_m2 / nozzle_m
-    return quantity(way_m, DRIVEN_U * way_m, low=0.0)
 
 
 def visit_shares(visits: NDArray[np.uint8], swept: ShareArray, visible: ShareArray) -> dict[str, float]:

@@ -144,6 +144,8 @@ class Timing:
     at_dock_s: float | None  # of it, at the dock
     distance_m: Quantity | None  # driven by the turning centre
     speed_m_s: float | None  # mean while it did not stand
+    turns: Quantity | None = None  # changes of heading by 60 degrees or more, on the spot or within 0.1 m
+    followed_percent: float | None = None  # of the way, along which the robot was followed
 
 
 DecoyVerdict = Literal["clear", "touched", "driven over", "can't be told", "not challenged"]

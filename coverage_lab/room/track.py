@@ -11,6 +11,9 @@ from coverage_lab.job import Bar
 
 FloatArray = NDArray[np.float64]
 
+TURN_RAD = float(np.deg2rad(60.0))  # a smaller change of heading is steering
+TURN_WAY_M = 0.1  # a turn is made on the spot, or on no longer a way
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
@@ -42,6 +45,25 @@ def turned_rad(track: Track) -> float:
     """Return by how much the robot turned altogether, each turn taken the short way round."""
     turn = np.diff(track.heading_rad)
     return float(np.abs((turn + np.pi) % (2 * np.pi) - np.pi).sum())
+
+
+def turn_count(track: Track) -> int:
+    """Return how often the robot turned where it was followed: changed its heading by `TURN_RAD` within `TURN_WAY_M`.
+
+    Turning from one lane into the next is two turns if there is a longer way between them.
+    """
+    step = np.diff(track.centre_m, axis=0)
+    way_m, turn = np.hypot(step[:, 0], step[:, 1]), np.diff(track.heading_rad)
+    turn = (turn + np.pi) % (2 * np.pi) - np.pi
+    count, turned, gone_m = 0, 0.0, 0.0
+    for leg_m, by, known in zip(way_m.tolist(), turn.tolist(), track.followed.tolist(), strict=True):
+        if not known or gone_m + leg_m > TURN_WAY_M:
+            turned, gone_m = 0.0, 0.0
+        if not known or leg_m > TURN_WAY_M:
+            continue
+        before, turned, gone_m = turned, turned + by, gone_m + leg_m
+        count += abs(before) < TURN_RAD <= abs(turned)
+    return count
 
 
 def passed_m2(track: Track, bar: Bar) -> float:

@@ -158,7 +158,7 @@ class Follower:
         probe = self.probe
         rows, change = look(self.scene.sample(left, _moved(probe.bend_points, pose)))
         full = probe.bends.shape[1]
-        best = int(np.argmax(rows / full + 0.5 * change - 0.01 * np.abs(BENDS)))
+        best = int(np.argmax(rows / full + 0.5 * change - 0.04 * np.abs(BENDS)))
         if abs(BENDS[best]) < STRAIGHT and rows[best] == full:
             light = self.scene.sample(left, _moved(probe.fan_points, pose))
             run, change = look(light)
@@ -175,7 +175,7 @@ class Follower:
         probe = self.probe
         step = np.hypot(*np.diff(path[:, :2], axis=0).T)
         to_end = np.append(np.cumsum(step[::-1])[::-1], 0)
-        near = np.flatnonzero(to_end <= BACK * probe.nozzle_m)
+        near = np.flatnonzero(beginning | (to_end <= BACK * probe.nozzle_m))
         at = path[near]
         points = probe.turn_points[:, :, None] + at[:, :2].T.astype(np.float32)[:, None, :, None, None]
         rows, change = look(self.scene.sample(left, points))
@@ -260,7 +260,9 @@ class Follower:
         reach_m = float(np.hypot(self.probe.nozzle_m / 2, forward_m))
         col, row = scene.drawn(pose[:2]) / (1 << _SHIFT)
         around = int(np.ceil(reach_m / scene.cell_m))
-        window = np.s_[max(int(row) - around, 0) : int(row) + around + 2, max(int(col) - around, 0) : int(col) + around + 2]
+        window = np.s_[
+            max(int(row) - around, 0) : int(row) + around + 2, max(int(col) - around, 0) : int(col) + around + 2
+        ]
         rows, cols = np.indices(missing[window].shape).reshape(2, -1)
         there = missing[window].ravel() > 0, self._strip[window].ravel() == 0
         away = np.column_stack([cols + window[1].start - col, row - rows - window[0].start]) * scene.cell_m

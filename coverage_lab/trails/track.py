@@ -29,8 +29,9 @@ CELL_M = 0.012  # that light is followed on
 BURNT = 0.85  # of the clip: light that no longer tells how many passes
 COUNTED = 3.0  # passes: more light than that is a turn, and does not tell either
 OFF_STRIP = 0.3  # pass: light off the strip is no more
-END_M = 0.05  # a way that ends so near the place where the next frame begins ends there
-END_RAD = float(np.deg2rad(15))
+END_M = 0.08  # a way that ends so near the place where the next frame begins ends there
+END_RAD = float(np.deg2rad(40))  # in a bend, the heading at an end is not known well
+MOST_CAPS = 4  # square ends that are tried
 FARTHEST_M = 0.5  # that a robot may have gone on unseen, to be found again by where it was
 
 
@@ -47,6 +48,7 @@ class Tracker:
     _last: FloatArray | None = None  # pose at the end of the frame before the one that waits
     _reach_m: float = 0.0  # that the robot may have gone on since
     _caps: Sequence[Cap] = ()  # square ends of the strip that waits
+    _either: FloatArray | None = None  # the way through the frame before, if it may as well have been driven backwards
 
     def __post_init__(self) -> None:
         """Make the probe, whose tables serve all frames."""
@@ -78,41 +80,61 @@ class Tracker:
             return
         poses = None if self._scene is None else self._follow(self._scene, end)
         ends = (self._start is not None, end is not None)
-        if poses is None:
-            self._ways.append(_ends_only(self._start, end))
-            self._last = end
-        else:
+        self._either = None
+        if poses is not None:
             self._ways.append(FrameWay(poses, True, ends))
             self._last = poses[-1]
+        else:
+            self._ways.append(_ends_only(self._start, end))
+            self._last = end
+            if self._scene is not None and not any(ends):
+                self._either = self._from_any_cap(self._scene)
         self._waiting, self._scene = False, None
 
     def _follow(self, scene: Scene, end: FloatArray | None) -> FloatArray | None:
         """Return the way from the frame's beginning, or back from its end, if it is the one."""
-        starts = [] if self._start is None else [self._start]
-        near = self._start is None and self._last is not None and self._reach_m <= FARTHEST_M
-        if near:
-            starts += self._caps_near()
-        for start in starts:
-            poses = _good(Follower(scene, self._probe).follow(start), end)
+        if self._start is not None:
+            poses = _good(Follower(scene, self._probe).follow(self._start), end)
             if poses is not None:
                 return poses
         if end is not None:
             back = _good(Follower(scene, self._probe.reversed()).follow(_about(end)), _about(self._start))
             if back is not None:
-                return np.array([_about(pose) for pose in back[::-1]])
-        if near:
-            assert self._last is not None
-            return _good(Follower(scene, self._probe).begin(self._last, self._reach_m), end)
+                return _backwards(back)
+        if self._start is not None or self._reach_m > FARTHEST_M:
+            return None
+        if self._last is not None:
+            return self._go_on(scene, self._last, end)
+        # The frame before was followed, but not told which way; this one tells if it can be followed from either end.
+        for before in () if self._either is None else (self._either, _backwards(self._either)):
+            poses = self._go_on(scene, before[-1], end)
+            if poses is not None:
+                self._ways[-1] = FrameWay(before, True, (False, False))
+                return poses
         return None
 
-    def _caps_near(self) -> list[FloatArray]:
+    def _go_on(self, scene: Scene, last: FloatArray, end: FloatArray | None) -> FloatArray | None:
+        """Return the way through a frame that begins near a pose."""
+        for start in self._caps_near(last):
+            poses = _good(Follower(scene, self._probe).follow(start), end)
+            if poses is not None:
+                return poses
+        return _good(Follower(scene, self._probe).begin(last, self._reach_m), end)
+
+    def _from_any_cap(self, scene: Scene) -> FloatArray | None:
+        """Return the way from a square end of the strip, which may be its beginning or its end."""
+        for cap in self._caps[:MOST_CAPS]:
+            poses = _good(Follower(scene, self._probe).follow(self._pose(cap, -1)), None)
+            if poses is not None:
+                return poses
+        return None
+
+    def _caps_near(self, last: FloatArray) -> list[FloatArray]:
         """Return poses at square ends near the place where the frame before ended, the nearest first."""
-        assert self._last is not None
-        last_m = self._last[:2]
         poses = [self._pose(cap, -1) for cap in self._caps]
-        away_m = [float(np.hypot(*(pose[:2] - last_m))) for pose in poses]
+        away_m = [float(np.hypot(*(pose - last)[:2])) for pose in poses]
         reach_m = self._reach_m + END_M
-        return [poses[at] for at in np.argsort(away_m) if away_m[at] <= reach_m]
+        return [poses[at] for at in np.argsort(away_m)[:MOST_CAPS] if away_m[at] <= reach_m]
 
 
 def _good(way: Way | None, end: FloatArray | None) -> FloatArray | None:
@@ -135,6 +157,11 @@ def _good(way: Way | None, end: FloatArray | None) -> FloatArray | None:
 def _ends_only(start: FloatArray | None, end: FloatArray | None) -> FrameWay:
     known = [pose for pose in (start, end) if pose is not None]
     return FrameWay(np.array(known).reshape(-1, 3), False, (start is not None, end is not None))
+
+
+def _backwards(poses: FloatArray) -> FloatArray:
+    """Return a way (N, 3) as driven the other way round."""
+    return np.asarray(poses[::-1] + np.array([0, 0, np.pi]))
 
 
 @overload
