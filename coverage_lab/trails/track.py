@@ -31,7 +31,7 @@ COUNTED = 3.0  # passes: more light than that is a turn, and does not tell eithe
 OFF_STRIP = 0.3  # pass: light off the strip is no more
 END_M = 0.08  # a way that ends so near the place where the next frame begins ends there
 END_RAD = float(np.deg2rad(40))  # in a bend, the heading at an end is not known well
-MOST_CAPS = 4  # square ends that are tried
+MOST_CAPS = 3  # square ends that are tried
 FARTHEST_M = 0.5  # that a robot may have gone on unseen, to be found again by where it was
 
 
