@@ -49,6 +49,7 @@ from coverage_lab.series import (
     first_swept,
     passes_of,
     timing_of,
+    track_in,
     whole_track,
 )
 from coverage_lab.setting import SetUp, lay_out, look, plan_movers, shift_since_reference
@@ -128,7 +129,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         lambda region, inset_m: contributions(swept.share, region, plan, sources, inset_m=inset_m),
         bridged_m2=None if between is None else area_m2(np.maximum(swept.share - seen, 0), plan),
     )
-    first = first_swept(exposure, plan, robot.bar, swept.share)
+    first, track = first_swept(exposure, plan, robot.bar, swept.share), track_in(exposure)
     measured = replace(
         measures,
         quality=(*quality, *judged.remarks),
@@ -143,12 +144,12 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         pockets=pockets,
         pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
         passes=passes_of(exposure, plan, robot.bar, swept.share),
-        timing=timing_of(exposure, plan, robot.bar, swept.share, first, coverage, run.duration_s),
+        timing=timing_of(exposure, plan, robot.bar, swept.share, first, coverage, track, run.duration_s),
     )
     smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-        drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure))
+        drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure, track))
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, judged)

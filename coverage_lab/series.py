@@ -253,6 +253,13 @@ def track_in(exposure: Exposure) -> Track | None:
     return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
 
 
+def whole_track(exposure: Exposure, track: Track | None) -> Track | None:
+    """Return a track along which the robot was followed through every frame and from each to the next; else None."""
+    if track is None or exposure.series is None or not track.followed.all():
+        return None
+    return track if len(set(track.frame.tolist())) == len(exposure.series.ways) else None
+
+
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:
     """Return how often floor was passed over."""
     series, times = exposure.series, exposure.times
