@@ -41,6 +41,7 @@ from coverage_lab.remarks import (
     plan_remarks,
     wrong_room,
 )
+from coverage_lab.room.field import with_track
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.series import (
@@ -142,7 +143,11 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
             edge_u_m=combined([swept.edge_u_m, swept.transfer_u_m, sources.plan_u_m]),
         ),
         pockets=pockets,
-        pattern=measure_pattern(travel, robot.bar, random_baseline(plan.reachable, plan.poses, robot.bar)),
+        pattern=measure_pattern(
+            travel if track is None else with_track(travel, track, robot.bar),
+            robot.bar,
+            random_baseline(plan.reachable, plan.poses, robot.bar),
+        ),
         passes=passes_of(exposure, plan, robot.bar, swept.share),
         timing=timing_of(exposure, plan, robot.bar, swept.share, first, coverage, track, run.duration_s),
     )

@@ -14,7 +14,7 @@ from coverage_lab.measures.values import DecoyFound
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
-from coverage_lab.room.track import Track, bar_ends
+from coverage_lab.room.track import Track, bar_ends, in_steps
 
 STEP_RAD = float(np.deg2rad(5.0))  # a turn is cut into steps: an arc of the nozzle's end is then 0.1 mm off its chord
 _TOGETHER = 60  # pieces that are united first: neighbours overlap most
@@ -40,19 +40,10 @@ def smeared_share(track: Track | None, found: Sequence[DecoyFound], robot: Robot
 
 def smeared_area(track: Track, bar: Bar) -> Area:
     """Return the floor (metres) between neighbouring places of the nozzle, all in one."""
-    ends = bar_ends(*_refined(track), bar)
+    poses, _ = in_steps(track, np.inf, STEP_RAD)
+    ends = bar_ends(poses[:, :2], poses[:, 2], bar)
     pieces = shapely.polygons(np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1))
     pieces = shapely.buffer(shapely.make_valid(pieces), 0)
     stretches = [shapely.union_all(pieces[first : first + _TOGETHER]) for first in range(0, len(pieces), _TOGETHER)]
     area: Area = shapely.union_all(stretches)
     return area
-
-
-def _refined(track: Track) -> tuple[FloatArray, FloatArray]:
-    """Return places (M, 2) and headings (M,) between which no turn is larger than `STEP_RAD`."""
-    heading = np.unwrap(track.heading_rad)
-    parts = np.maximum(np.ceil(np.abs(np.diff(heading)) / STEP_RAD), 1).astype(int)
-    at = np.concatenate([[0.0], np.cumsum(np.repeat(1 / parts, parts))])
-    number = np.arange(len(heading))
-    centre = np.column_stack([np.interp(at, number, track.centre_m[:, axis]) for axis in (0, 1)])
-    return centre, np.interp(at, number, heading)

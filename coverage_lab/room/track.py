@@ -36,6 +36,17 @@ class Track:
         return np.column_stack([self.centre_m, self.heading_rad])
 
 
+def in_steps(track: Track, step_m: float, step_rad: float) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return poses (m, 3) along a track, no farther apart than the steps, and which ways between them are known."""
+    heading = np.unwrap(track.heading_rad)
+    way_m = np.linalg.norm(np.diff(track.centre_m, axis=0), axis=1)
+    parts = np.maximum(np.ceil(np.maximum(way_m / step_m, np.abs(np.diff(heading)) / step_rad)), 1).astype(int)
+    at = np.concatenate([[0.0], np.cumsum(np.repeat(1 / parts, parts))])
+    number = np.arange(len(heading))
+    columns = [np.interp(at, number, values) for values in (*track.centre_m.T, heading)]
+    return np.column_stack(columns), np.repeat(track.followed, parts)
+
+
 def driven_m(track: Track) -> float:
     """Return the length of the turning centre's way."""
     return float(np.linalg.norm(np.diff(track.centre_m, axis=0), axis=1).sum())

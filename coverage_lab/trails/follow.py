@@ -235,7 +235,7 @@ class Follower:
         for before, after in pairwise(parts):
             turn = (after[0, 2] - before[-1, 2] + np.pi) % (2 * np.pi) - np.pi
             short &= self._sector(before[-1], turn) == 0
-        missing = cv2.erode(short.astype(np.uint8), _SQUARE)
+        missing = np.asarray(cv2.erode(short.astype(np.uint8), _SQUARE), np.uint8)
         # As the shutter opens or closes a robot may be turning.
         if missing.sum() * self.scene.cell_m**2 <= TURNS_NOZZLES * self.probe.nozzle_m**2:
             parts = list(parts)
