@@ -44,6 +44,7 @@ from coverage_lab.remarks import (
 from coverage_lab.room.field import with_track
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.track import Track
 from coverage_lab.series import (
     blind_share,
     bridged,
@@ -72,6 +73,7 @@ class MeasuredRun:
     bridged: ShareArray | None = None  # (rows, cols) passed over while the shutter was closed
     first_swept: NDArray[np.uint16] | None = None  # (rows, cols) number of the frame, from 1; 0 = never
     smeared: ShareArray | None = None  # (rows, cols), swept after the first contact with a decoy
+    track: Track | None = None  # through the frames, as far as the robot was followed
     judged: Judged | None = None  # what the light says of itself; None where there is no trail
 
 
@@ -157,7 +159,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
         drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure, track))
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
-    return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, judged)
+    return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, track, judged)
 
 
 def _with_decoys(measures: Measures, drive: Drive, seen: Seen | None, moved: Sequence[str]) -> Measures:

@@ -16,7 +16,9 @@ from coverage_lab.files.measures import measures_from_json, measures_to_json, re
 from coverage_lab.files.plan import PlanArrays, plan_to_bytes, read_plan
 from coverage_lab.files.store import move_files, remove_file, write_files
 from coverage_lab.files.timing import growth_to_bytes
+from coverage_lab.files.track import track_to_bytes
 from coverage_lab.measures.values import Measures, Pocket
+from coverage_lab.room.track import Track
 
 __all__ = [
     "PlanArrays",
@@ -29,8 +31,8 @@ __all__ = [
     "write_results",
 ]
 
-PICTURES = ("overlay.png", "plate.png", "growth.png", "poster.png", "timelapse.gif", "timelapse.mp4")
-_OPTIONAL = ("plan.npz", "pockets.geojson", "growth.csv", *PICTURES)  # what a run may not have
+PICTURES = ("overlay.png", "plate.png", "track.png", "growth.png", "poster.png", "timelapse.gif", "timelapse.mp4")
+_OPTIONAL = ("plan.npz", "pockets.geojson", "growth.csv", "track.csv", *PICTURES)  # what a run may not have
 
 
 def write_results(
@@ -39,6 +41,7 @@ def write_results(
     made: Mapping[str, Any],
     plan: PlanArrays | None,
     pictures: Mapping[str, bytes],
+    track: Track | None = None,
 ) -> None:
     """Write what was found of one run into its results folder; `made` tells how (time, host, versions, hashes).
 
@@ -55,6 +58,7 @@ def write_results(
         "plan.npz": None if plan is None else plan_to_bytes(plan),
         "pockets.geojson": None if measures.pockets is None else pockets_to_bytes(measures.pockets),
         "growth.csv": growth_to_bytes(timing) if timing is not None and timing.growth else None,
+        "track.csv": None if track is None else track_to_bytes(track),
         **{name: pictures.get(name) for name in PICTURES},
     }
     contents |= {folder / name: content for name, content in optional.items() if content is not None}

@@ -23,6 +23,7 @@ from coverage_lab.show.intime import Growth, RunInTime
 from coverage_lab.show.overlay import draw_overlay, encode_png
 from coverage_lab.show.plate import draw_plate
 from coverage_lab.show.series import Drawn, draw_series
+from coverage_lab.show.track import draw_track
 
 
 def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> Drawn:
@@ -33,6 +34,10 @@ def draw_all(measured: MeasuredRun, arrays: PlanArrays | None) -> Drawn:
     pictures = {"overlay.png": draw(measured)}
     if measured.first_swept is not None:
         pictures["plate.png"] = encode_png(draw_plate(measured.light, measured.plan))
+    timing, track = measured.measures.timing, measured.track
+    if track is not None and timing is not None and timing.followed_percent:
+        drawn = draw_track(measured.measures.key, track, measured.plan, timing.followed_percent)
+        pictures["track.png"] = encode_png(drawn)
     if arrays is not None:
         swept, free, hidden = (as_stored(share) for share in (arrays.swept, arrays.free, arrays.hidden))
         kept = replace(arrays, swept=swept, free=free, hidden=hidden)

@@ -167,11 +167,12 @@ def _store(measured: MeasuredRun, made: Mapping[str, Any], folder: Path) -> Mapp
         "plan.npz": arrays is not None,
         "pockets.geojson": measured.measures.pockets is not None,
         "growth.csv": timing is not None and bool(timing.growth),
+        "track.csv": measured.track is not None,
     }
     drawn = draw_all(measured, arrays)
     files = ["measures.json", *drawn.pictures, *(name for name, is_there in there.items() if is_there)]
     facts = {"verdict": measured.measures.verdict, "files": files, "not_drawn": dict(drawn.failed)}
-    write_results(folder, measured.measures, {**made, **facts}, arrays, drawn.pictures)
+    write_results(folder, measured.measures, {**made, **facts}, arrays, drawn.pictures, measured.track)
     return drawn.failed
 
 

@@ -99,7 +99,7 @@ def series(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_series_has_its_pictures_and_they_are_told(series: Path):
     folder = series / "results" / "heron-1"
     told = json.loads((folder / "made.json").read_text(encoding="utf-8"))["files"]
-    for name in (*IN_TIME, "plate.png", "overlay.png", "growth.csv"):
+    for name in (*IN_TIME, "plate.png", "overlay.png", "growth.csv", "track.csv", "track.png"):
         assert (folder / name).is_file()
         assert name in told
     assert (folder / "timelapse.gif").stat().st_size < 8e6
