@@ -15,8 +15,9 @@ FloatArray = NDArray[np.float64]
 
 # Relative standard uncertainties, from series whose truth is known (docs/time.md): of a way that was followed, of one
 # told by its light, of one told by the strips of frames that were followed, and of turns counted.
-FOLLOWED_U, BY_LIGHT_U, BY_STRIPS_U, TURNS_U = 0.01, 0.04, 0.2, 0.04
-LEAST_FOLLOWED = 0.5  # of the way: from less, turns are not told
+FOLLOWED_U, BY_LIGHT_U, BY_STRIPS_U, TURNS_U = 0.015, 0.04, 0.2, 0.04
+LEAST_FOLLOWED = 0.8  # of the way: from less, turns are not told
+UNFOLLOWED_TURNS = 2.0  # times as many as elsewhere there may be where it was not followed, being full of turns
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ def driven(track: Track | None, by_light_m: float, covered_m2: FloatArray, seen_
 
     by_light_m : the way that all frames' light tells, NaN where it is burnt; covered_m2 : (frames,) of each strip, NaN
     where a frame cannot be read; seen_of_all : the time of the run over that of its frames. While the shutter was
-    closed the robot is taken to have gone on and turned as before and after.
+    closed the robot is taken to have gone on as before and after.
     """
     followed_m = _followed_m(track, len(covered_m2))
     known = ~np.isnan(followed_m)
@@ -50,7 +51,7 @@ def driven(track: Track | None, by_light_m: float, covered_m2: FloatArray, seen_
     u_m = combined([FOLLOWED_U * by_track_m, rest_u * rest_m])
     return Driven(
         distance_m=quantity(seen_of_all * whole_m, seen_of_all * u_m, low=0.0),
-        turns=None if track is None or share < LEAST_FOLLOWED else _turns(track, share / seen_of_all),
+        turns=None if track is None or share < LEAST_FOLLOWED else _turns(track, share),
         followed_percent=100 * share,
     )
 
@@ -71,5 +72,4 @@ def _followed_m(track: Track | None, frames: int) -> FloatArray:
 def _turns(track: Track, share: float) -> Quantity:
     """Return how many turns the run had, of which that share of the run shows some."""
     count = turn_count(track) / share
-    # As many turns as the rest of the run may have, more or fewer (Poisson), and those miscounted.
-    return quantity(count, combined([np.sqrt(max(1 - share, 0) * count), TURNS_U * count]), low=0.0)
+    return quantity(count, combined([TURNS_U * count, UNFOLLOWED_TURNS * (1 - share) * count]), low=0.0)

@@ -61,13 +61,15 @@ def turned_rad(track: Track) -> float:
 def turn_count(track: Track) -> int:
     """Return how often the robot turned where it was followed: changed its heading by `TURN_RAD` within `TURN_WAY_M`.
 
-    Turning from one lane into the next is two turns if there is a longer way between them.
+    Turning from one lane into the next is two turns if there is a longer way between them. From one frame to the next
+    headings tell of turns, whether or not they were seen.
     """
     step = np.diff(track.centre_m, axis=0)
     way_m, turn = np.hypot(step[:, 0], step[:, 1]), np.diff(track.heading_rad)
     turn = (turn + np.pi) % (2 * np.pi) - np.pi
     count, turned, gone_m = 0, 0.0, 0.0
-    for leg_m, by, known in zip(way_m.tolist(), turn.tolist(), track.followed.tolist(), strict=True):
+    told = track.followed | (np.diff(track.frame) == 1)
+    for leg_m, by, known in zip(way_m.tolist(), turn.tolist(), told.tolist(), strict=True):
         if not known or gone_m + leg_m > TURN_WAY_M:
             turned, gone_m = 0.0, 0.0
         if not known or leg_m > TURN_WAY_M:

@@ -25,17 +25,25 @@ def test_a_run_that_was_followed_is_as_long_as_its_track():
     way = driven(track(SQUARE, BACK), by_light_m=4.0, covered_m2=np.array([0.4, 0.2]), seen_of_all=1.0)
     assert way.distance_m is not None and way.turns is not None
     assert way.distance_m.value == pytest.approx(3.0)
-    assert way.distance_m.u == pytest.approx(0.03)
-    assert way.turns.value == pytest.approx(1)
+    assert way.distance_m.u == pytest.approx(0.045)
+    assert way.turns.value == pytest.approx(2)  # one seen, one from frame to frame
     assert way.followed_percent == pytest.approx(100)
 
 
 def test_frames_that_were_not_followed_count_by_their_light():
     way = driven(track(SQUARE), by_light_m=3.3, covered_m2=np.array([0.4, 0.2]), seen_of_all=1.1)
-    assert way.distance_m is not None and way.turns is not None
+    assert way.distance_m is not None
     assert way.distance_m.value == pytest.approx(1.1 * (2 + 1.1))
-    assert way.turns.value == pytest.approx(1.1 * 3.1 / 2)
+    assert way.turns is None  # too little was followed
     assert way.followed_percent == pytest.approx(100 * 2 / 3.1)
+
+
+def test_the_rest_of_a_run_may_have_more_turns():
+    way = driven(track(SQUARE), by_light_m=2.2, covered_m2=np.array([1.0, 0.1]), seen_of_all=1.0)
+    assert way.turns is not None
+    share = 2 / 2.2
+    assert way.turns.value == pytest.approx(1 / share)
+    assert way.turns.u == pytest.approx(np.hypot(0.04, 2 * (1 - share)) / share)
 
 
 def test_where_light_is_burnt_they_count_by_their_strips_and_less_surely():
