@@ -100,3 +100,9 @@ def placed(local: FloatArray, pose: FloatArray) -> FloatArray:
     x = pose[0] + cos * local[..., 0] - sin * local[..., 1]
     y = pose[1] + sin * local[..., 0] + cos * local[..., 1]
     return np.stack([x, y, local[..., 2] + pose[2]], axis=-1)
+
+
+def changes(light: Plane) -> Plane:
+    """Return by how much light changes at the bar's two ends, -2 to 2, (...), of samples (11, ...)."""
+    capped = np.minimum(light[[0, 1, 9, 10]], CHANGE)
+    return np.asarray(np.clip(capped[1] - capped[0], -1, 1) + np.clip(capped[2] - capped[3], -1, 1), np.float32)

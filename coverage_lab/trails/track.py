@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
 from coverage_lab.trails.caps import FASTEST_M_S, Cap, Join
-from coverage_lab.trails.follow import PLENTY, Follower, Scene, Way
+from coverage_lab.trails.explain import PLENTY, Scene, Way
+from coverage_lab.trails.follow import Follower
 from coverage_lab.trails.joined import FrameWay
 from coverage_lab.trails.probe import LIT, ROW_M, Probe
 

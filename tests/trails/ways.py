@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
 from coverage_lab.simulate.drives import Motion, follow, timed
-from coverage_lab.trails.follow import PLENTY, Scene
+from coverage_lab.trails.explain import PLENTY, Scene
 
 FloatArray = NDArray[np.float64]
 
