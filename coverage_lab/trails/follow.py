@@ -30,6 +30,7 @@ LEAST_ROWS = 3  # that it goes on after a turn
 APART = float(np.deg2rad(20))  # directions that are told apart
 BACK = 0.8  # of the nozzle: how far before the end of light it may have turned
 SECTOR = 0.85  # of what the bar passed over in a turn has light
+RIM_SAY = 0.2  # of the change of light around a turn
 CHOICES = 3  # directions that are tried at a turn
 MOST_WALKS = 12
 LEAST_GAIN = 0.005  # of the strip that the way after a turn explains
@@ -140,10 +141,13 @@ class Follower:
         between = np.empty((*turn.shape, 3, 3))
         between[..., :2] = at[:, None, None, :2]
         between[..., 2] = at[:, None, None, 2] + turn[..., None] * [0.25, 0.5, 0.75]
-        sector = self.scene.sample(left, probe.points(between)[:, 1:10])
-        swept = (sector > LIT).mean(axis=(0, -1))
-        bright = np.minimum(sector[3:6], 3).mean(axis=(0, -1)) / 3
-        score = rows / probe.turns.shape[1] + 0.5 * change + 0.5 * bright - 0.25 * np.abs(turn) / np.pi
+        sector = self.scene.sample(left, probe.points(between))
+        swept = (sector[1:10] > LIT).mean(axis=(0, -1))
+        bright = np.minimum(sector[4:7], 3).mean(axis=(0, -1)) / 3
+        round_ = changes(sector).mean(axis=-1)  # at the rim of the turn
+        score = (
+            rows / probe.turns.shape[1] + 0.5 * change + 0.5 * bright + RIM_SAY * round_ - 0.25 * np.abs(turn) / np.pi
+        )
         possible = (rows >= LEAST_ROWS) & (beginning | ((swept > SECTOR) & (np.abs(turn) > LEAST_TURN)))
         score = np.where(possible, score, -np.inf)
         found: list[tuple[int, float]] = []
