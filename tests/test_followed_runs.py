@@ -41,7 +41,7 @@ CLOSET = Room(
 )
 SERIES = ("series-lanes", "series-bounce", "lanes", "bounce", "spiral")
 FRAMES = 24
-FALSE_M = 0.5
+FALSE_M = 0.6
 
 
 @dataclass(frozen=True, eq=False)

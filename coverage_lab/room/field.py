@@ -65,7 +65,7 @@ def with_track(field: TravelField, track: Track, bar: Bar) -> TravelField:
     Light has one level for all that passed over a cell; a track keeps its passes apart. Where the robot was not
     followed, the light's directions stay.
     """
-    poses, followed = in_steps(track, FIELD_CELL_M / 2, _STEP_RAD)
+    poses, followed = in_steps(track, FIELD_CELL_M / 4, _STEP_RAD)
     ways = _driven_over(field.grid, poses, bar, followed)
     plain = (ways.passes > 0.5) & (field.burnt < 0.5) & (field.level > 0)
     if not plain.any():
