@@ -114,7 +114,7 @@ def read_night_to_be(folder: Path) -> tuple[Night, Mapping[str, tuple[Problem, .
     """
     folder = Path(folder).resolve()
     path = folder / "night.toml"
-    data = read_toml(path, "Write one: docs/file-formats.md has a template")
+    data = read_toml(path, _mend_missing(folder))
     found: list[Problem] = []
     table = check(_NightTable, data, path, "", found)
     override = data.get("robot", {})
@@ -141,6 +141,14 @@ def read_night_to_be(folder: Path) -> tuple[Night, Mapping[str, tuple[Problem, .
         robots=robots,
     )
     return night, unmeasured
+
+
+def _mend_missing(folder: Path) -> str:
+    """Say what to do where `folder` holds no night.toml: it may be the season."""
+    nights = sorted((path.parent.name for path in folder.glob("*/night.toml")), key=natural)
+    if nights:
+        return f"If {folder.name} is the season, name a night of it, as {folder.name}/{nights[-1]}"
+    return "Write one: docs/file-formats.md has a template"
 
 
 def find_nights(path: Path) -> tuple[Path, ...]:

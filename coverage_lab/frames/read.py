@@ -93,6 +93,8 @@ def _content(path: Path) -> bytes:
         content = path.read_bytes()
     except FileNotFoundError:
         raise _unreadable(path, "there is no such file", "Check the name") from None
+    except IsADirectoryError:
+        raise _unreadable(path, "is a folder", "Name the pictures in it") from None
     except OSError as error:
         raise _unreadable(path, f"cannot be read ({error.strerror})", "Check the file's permissions") from None
     if not content:

@@ -222,6 +222,10 @@ def test_missing_files_say_what_to_do(night: Path):
 
 def test_no_night_file_and_no_register(night: Path, tmp_path: Path):
     only_refusal(lambda: read_night(tmp_path), "night.toml", "there is no such file", "Write one")
+    for name in ("2031-02-9", "2031-02-11"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "night.toml").touch()
+    only_refusal(lambda: read_night(tmp_path), "night.toml", "is the season", f"{tmp_path.name}/2031-02-11")
     (night.parent / "robots.toml").unlink()
     only_refusal(lambda: read_night(night), "robots.toml", "no robot is described", "Write robots.toml")
 
