@@ -149,7 +149,7 @@ def test_what_is_no_picture_is_named_with_the_mend(tmp_path, name, content, wron
 def test_missing_files_and_folders_are_named(tmp_path):
     with pytest.raises(UnreadableFrame, match="no such file"):
         read_frame(tmp_path / "none.jpg")
-    with pytest.raises(UnreadableFrame, match="is a folder. Name the pictures"):
+    with pytest.raises(UnreadableFrame, match="is a folder"):
         read_frame(tmp_path)
 
 
