@@ -37,6 +37,7 @@ MISSED_BURNT = 0.05  # share of floor that no nozzle reaches: 0.01 on good frame
 TOLD_APART = 0.1  # share of the outline with whole tracks from which on burnt floor is told from trail by them
 LEAK, MUCH_LEAK = 0.5, 0.85  # of the trail's light: 0.45 on good frames
 FAINT, TOO_FAINT = 20.0, 6.0  # times the noise: 200 on good frames; at 10 coverage is 0.7 points off, at 4 five
+LEFT, MUCH_LEFT = 0.015, 0.03  # of the trail's light: below 0.01 on good frames; at 0.05 coverage is 5 points off
 MOVED_MM, MOVED_FAR_MM = 2.0, 15.0
 SEEN_MOVED_MM = 3.0  # by what shows in the exposure: up to 1.7 mm on good frames
 TRACKS_OFF, TRACKS_FAR_OFF = 0.004, 0.02  # of the bar's length: 0.003 on good frames; coverage is off by twice that
@@ -107,7 +108,7 @@ def judge_light(
         plan = with_unknown(plan, halo)  # else the halo is taken for burnt floor, or trail beyond a wall
     comb, above_m = Comb.of(bar, plan.grid.cell_m), camera_height_m - bar.height_m
     length = bar_length(view, swept.outline, swept.first_track, comb, clip)
-    exposure = judge_exposure(view, swept.trail_light, plan, swept.level, clip)
+    exposure = judge_exposure(view, swept, plan, clip)
     of_bar = bar_remarks(length, above_m)
     # Noise has ripples like a comb's, everywhere.
     quiet = exposure.trail_over_noise >= FAINT
@@ -179,9 +180,12 @@ def light_remarks(swept: SweptFloor, exposure: Exposure) -> tuple[Quality, ...]:
             remarks.append(Quality("light-leak", "refused", f"{text}. Darken the room, and shoot again"))
         else:
             remarks.append(Quality("light-leak", "warning", f"{text}: darken the room"))
-    if swept.level.fainter:
-        text = "much floor is hardly brighter than floor that no nozzle reaches, and may have been passed over once"
-        remarks.append(Quality("faint", "refused", f"{text}. Open the lens, and shoot again"))
+    if exposure.left_over_trail > LEFT:
+        text = "floor that looks missed is brighter than floor that no nozzle reaches, so that passes may be lost in it"
+        if exposure.left_over_trail > MUCH_LEFT:
+            remarks.append(Quality("faint", "refused", f"{text}. Open the lens or darken the room, and shoot again"))
+        else:
+            remarks.append(Quality("faint", "warning", f"{text}: open the lens, or darken the room"))
     elif exposure.trail_over_noise < FAINT:
         text = f"the trail stands only {exposure.trail_over_noise:.0f} times the noise above the floor"
         if exposure.trail_over_noise < TOO_FAINT:

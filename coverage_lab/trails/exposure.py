@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.room.plan import FloorPlan
-from coverage_lab.trails.level import TrailLevel
+from coverage_lab.trails.sweep import SweptFloor
 
 Plane = NDArray[np.float32]
 
 EVERY = 4  # rows; what is judged here is common to the whole picture
 NEAR_CLIP = 0.9
+FEWEST = 200  # cells, of those rows, that tell what floor that was left out looks like
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,24 +24,39 @@ class Exposure:
     missed_at_clip: float  # share of that floor that is burnt, 0-1
     missed_over_trail: float  # its median light over the trail's mean
     trail_over_noise: float  # the trail's mean above that floor, over the noise there (standard deviation)
+    left_over_trail: float  # how far floor that was left out lies above that floor (medians), over the trail's mean
 
 
-def judge_exposure(light: Plane, trail_light: Plane, plan: FloorPlan, level: TrailLevel, clip: float) -> Exposure:
-    """Judge the plan view `light`, (rows, cols); `trail_light` is what the floor's glow leaves of it."""
+def judge_exposure(light: Plane, swept: SweptFloor, plan: FloorPlan, clip: float) -> Exposure:
+    """Judge the plan view `light`, (rows, cols), in which `swept` was found."""
     thin = slice(None, None, EVERY)
     visible = plan.visible_share[thin] > 0.99
     missed = visible & (plan.reachable_share[thin] == 0)
     if not missed.any():
-        return Exposure(0.0, 0.0, float("inf"))
+        return Exposure(0.0, 0.0, float("inf"), 0.0)
     rows = light[thin]
     floor_light = float(np.median(rows[missed]))
-    above = (level.trail / 255) ** 2
-    glow = float(np.median((rows - trail_light[thin])[visible]))
+    above = (swept.level.trail / 255) ** 2
+    glow = float(np.median((rows - swept.trail_light[thin])[visible]))
     return Exposure(
         missed_at_clip=float(np.mean(rows[missed] >= NEAR_CLIP * clip)),
         missed_over_trail=floor_light / max(above + glow, 1e-9),
         trail_over_noise=max(above + glow - floor_light, 0.0) / max(_noise(rows, missed), 1e-9),
+        left_over_trail=_left_over_trail(rows, swept, visible & (plan.reachable_share[thin] > 0.99), floor_light),
     )
+
+
+def _left_over_trail(rows: Plane, swept: SweptFloor, reached: NDArray[np.bool_], floor_light: float) -> float:
+    """How bright floor in reach is that was not swept, above floor out of reach, over the trail's mean; 0 if unknown.
+
+    Glow is stronger beside trail than along walls, and still good frames have next to nothing. Where passes have been
+    taken for missed floor, most of that floor is brighter.
+    """
+    left = reached & (swept.share[::EVERY] < 0.01)
+    trail = (swept.level.trail**2 - swept.level.missed**2) / 255**2
+    if left.sum() < FEWEST or trail <= 0:
+        return 0.0
+    return (float(np.median(rows[left])) - floor_light) / trail
 
 
 def _noise(rows: Plane, where: NDArray[np.bool_]) -> float:

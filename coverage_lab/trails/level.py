@@ -16,7 +16,6 @@ FASTEST = 0.25  # of the trail's mean brightness: no pass is darker; on good fra
 STANDS_OUT = 1.5  # times the valley below it, that a mode is high
 FAIR_MODE = 0.015  # share of the floor
 MIDDLE = 0.45  # of the fastest pass' light over missed floor
-MIDDLE_CLIPPED, CLIPPED = 0.75, 245  # the same where that light is at the clip, and so more than it looks
 EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide
 EMPTY = 1e-5  # share of the floor per step of brightness that is as good as none
 SMOOTHING = 2.0  # steps of brightness
@@ -31,7 +30,6 @@ class TrailLevel:
     high: float
     missed: float  # what most floor that is surely missed reaches (75th percentile: wall feet glow)
     trail: float  # mean brightness of the trail
-    fainter: bool = False  # much floor is as bright as fast passes are, and hardly brighter than missed floor
 
 
 def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDArray[np.bool_]) -> TrailLevel | None:
@@ -51,12 +49,10 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
         return None
     smooth = gaussian_filter1d(counts, SMOOTHING)
     first = int(reach) + 2
-    pass_, fainter = _first_pass(counts, smooth, reach, trail)
-    fastest = max(pass_, first + 2)
+    fastest = max(_first_pass(counts, smooth, reach, trail), first + 2)
     between = smooth[first:fastest]
     # As near to the middle as the valley goes, where neither halo nor a slow pass's neighbour is mistaken.
-    share = MIDDLE if fastest < CLIPPED else MIDDLE_CLIPPED
-    middle = float(np.sqrt(reach**2 + share * (fastest**2 - reach**2)))
+    middle = float(np.sqrt(reach**2 + MIDDLE * (fastest**2 - reach**2)))
     part, _ = label(between <= EMPTY_FACTOR * between.min() + EMPTY * counts.sum())
     empty = np.nonzero(part)[0]
     nearest = int(empty[np.abs(first + empty - middle).argmin()])
@@ -64,24 +60,22 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
     level = float(first + nearest)
     wide = max(level * (1 - WIDE), first + run[0]), min(level * (1 + WIDE), first + run[-1])
     low, high = min(level * (1 - NARROW), wide[0]), max(level * (1 + NARROW), wide[1])
-    return TrailLevel(level, float(low), float(high), reach, trail, fainter)
+    return TrailLevel(level, float(low), float(high), reach, trail)
 
 
-def _first_pass(
-    counts: NDArray[np.float64], smooth: NDArray[np.float64], reach: float, trail: float
-) -> tuple[int, bool]:
+def _first_pass(counts: NDArray[np.float64], smooth: NDArray[np.float64], reach: float, trail: float) -> int:
     """Brightness of the fastest single passes: the first mode above missed floor that holds a fair share of the floor.
 
     White paper or a lamp make modes too, but small ones; a halo's slope has bumps, but flat ones. Without any such mode
-    the trail's mean. Also whether a mode that might be passes is passed over, being too near to missed floor.
+    the trail's mean.
     """
     rises = np.diff(smooth, prepend=0, append=0) > 0
     modes = _outstanding(np.nonzero(rises[:-1] & ~rises[1:])[0], smooth)
     borders = [0, *(int(low + smooth[low:high].argmin()) for low, high in pairwise(modes))]
     held = np.add.reduceat(counts, borders) / counts.sum()
-    fair = modes[(modes > max((1 + CONTRAST) * reach, FASTEST * trail)) & (held >= FAIR_MODE)]
-    clear = fair[fair > reach + LEAST_CONTRAST]
-    return int(clear[0]) if len(clear) else int(trail), len(clear) < len(fair)
+    above = modes > max(reach + max(LEAST_CONTRAST, CONTRAST * reach), FASTEST * trail)
+    found = np.nonzero(above & (held >= FAIR_MODE))[0]
+    return int(modes[found[0]]) if len(found) else int(trail)
 
 
 def _outstanding(modes: NDArray[np.intp], smooth: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -89,8 +89,8 @@ class Hands:
         """Photograph the dark room without a robot, with the settings of the right exposure."""
         self._expose("wren-1", self.night / "ambient.jpg", Exposure(0.0, leak=LEAK * RIGHT))
 
-    def shoot(self, run: str, level: float = RIGHT) -> None:
-        self._expose(run, self.night / f"{run}.jpg", Exposure(level, leak=LEAK * level))
+    def shoot(self, run: str, level: float = RIGHT, leak: float = LEAK) -> None:
+        self._expose(run, self.night / f"{run}.jpg", Exposure(level, leak=leak * level))
 
     def _driven(self, run: str) -> tuple[Driver, np.ndarray]:
         """The robot of a run, its bar off in height within the tolerance, and the poses of its drive."""

@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 import shapely
 from drawing import open_drawing
-from followed import alike
-from guided import DOCK_M, DONE_BY_HAND, FLOOR, FURNITURE, Hands, Step, follow, sections
+from followed import alike, run_commands
+from guided import DOCK_M, DONE_BY_HAND, FLOOR, FURNITURE, LEAK, Hands, Step, follow, sections
 from playwright.sync_api import Browser
 from shapely import Polygon
 
 from coverage_lab.camera.calibrate import lens_values
+from coverage_lab.errors import ExitCode
 from coverage_lab.files.lens import read_lens
 from coverage_lab.files.room import read_room
 
@@ -129,3 +130,16 @@ def test_the_pictures_are_those_of_the_page():
     pictures = re.findall(r"\]\(pictures/(guide-[\w-]+\.png)\)", "".join(text for _, text in sections()))
     folder = Path(__file__).parents[2] / "docs" / "pictures"
     assert sorted(pictures) == sorted(path.name for path in folder.glob("guide-*"))
+
+
+@pytest.mark.parametrize(("level", "leak"), [(0.001, LEAK), (0.01, 1.0)])
+def test_lanes_that_are_lost_in_the_dark_or_in_leaking_light_are_no_missed_floor(
+    steps: list[Step], hands: Hands, level: float, leak: float
+):
+    """Where only turns stand out, a number would be far too low: 9 and 29 % instead of 85 %."""
+    table = hands.night / "night.toml"
+    table.write_text(table.read_text("utf-8").replace('ambient = "ambient.jpg"\n', ""), "utf-8")
+    hands.shoot("wren-2", level, leak)
+    code, printed = run_commands("coverage-lab measure season-2031/2031-02-11/wren-2", hands.folder)
+    assert code == ExitCode.SOME_FAILED
+    assert any("wren-2: refused: floor that looks missed is brighter" in line for line in printed), printed

@@ -16,7 +16,7 @@ PASSES = [Pass((0.3, y), (1.5, y), 0.4) for y in (0.35, 0.54, 0.73, 0.92)]
 def judged(light: np.ndarray, clip: float = 1.0) -> Exposure:
     swept = sweep(light, PLAN, COMB, clip, px_m=0.002)
     assert swept is not None
-    return judge_exposure(light, swept.trail_light, PLAN, swept.level, clip)
+    return judge_exposure(light, swept, PLAN, clip)
 
 
 def lit(floor: float = 0.01, scale: float = 1.0, noise: float = 0.0) -> np.ndarray:
@@ -39,7 +39,7 @@ def test_burnt_floor_is_told_by_its_share():
     west = np.zeros(PLAN.grid.shape, bool)
     west[:, : PLAN.grid.cols // 2] = True
     light[west & (PLAN.reachable_share == 0)] = 1.0
-    exposure = judge_exposure(light, swept.trail_light, PLAN, swept.level, 1.0)
+    exposure = judge_exposure(light, swept, PLAN, 1.0)
     assert exposure.missed_at_clip == pytest.approx(0.5, abs=0.05)
 
 
@@ -60,6 +60,16 @@ def test_a_frame_without_floor_out_of_reach_is_judged_by_nothing():
     assert swept is not None
     everywhere = plan_of(COMB, 0.004)
     everywhere.reachable_share[:] = 1.0
-    exposure = judge_exposure(light, swept.trail_light, everywhere, swept.level, 1.0)
+    exposure = judge_exposure(light, swept, everywhere, 1.0)
     assert (exposure.missed_at_clip, exposure.missed_over_trail) == (0.0, 0.0)
     assert exposure.trail_over_noise == np.inf
+
+
+@pytest.mark.parametrize("lost", [0.0, 0.02, 0.08])
+def test_passes_that_were_taken_for_missed_floor_are_told_against_the_trail(lost: float):
+    light = lit()
+    swept = sweep(light, PLAN, COMB, 1.0, px_m=0.002)
+    assert swept is not None
+    light[(swept.share < 0.01) & (PLAN.reachable_share > 0.99)] += lost
+    left = judge_exposure(light, swept, PLAN, 1.0).left_over_trail
+    assert left == pytest.approx(lost / 0.4, rel=0.3, abs=0.005)

@@ -41,15 +41,3 @@ def test_the_level_keeps_clear_of_a_fast_pass_whose_light_runs_over_into_that_of
     rng = np.random.default_rng(7)
     fast, slower = rng.normal(70, 4, 8_000), rng.uniform(72, brightest, round(500 * (brightest - 72)))
     assert level_of(np.concatenate([fast, slower, passes(brightest)])).level < 53
-
-
-@pytest.mark.parametrize(("once", "told"), [(9.0, True), (14.0, False)])
-def test_single_passes_that_hardly_stand_out_of_missed_floor_are_told(once: float, told: bool):
-    """Where only turns stand out of a dark picture, lanes would be taken for missed floor."""
-    rng = np.random.default_rng(8)
-    closed = np.concatenate([rng.normal(at, 0.9, cells) for at, cells in ((4, MISSED), (once, 60_000), (22, 9_000))])
-    missed = np.arange(len(closed)) < MISSED
-    found = trail_level(closed.clip(0, 255).astype(np.uint8)[None], ~missed[None], missed[None])
-    assert found is not None
-    assert found.fainter is told
-    assert (found.level > once) is told
