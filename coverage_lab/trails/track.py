@@ -42,6 +42,7 @@ class Tracker:
 
     bar: Bar
     _probe: Probe = field(init=False)
+    _tail_first: Probe = field(init=False)
     _scene: Scene | None = None
     _start: FloatArray | None = None  # pose as the shutter opened for the frame that waits
     _ways: list[FrameWay] = field(default_factory=list)
@@ -52,8 +53,9 @@ class Tracker:
     _either: FloatArray | None = None  # the way through the frame before, if it may as well have been driven backwards
 
     def __post_init__(self) -> None:
-        """Make the probe, whose tables serve all frames."""
+        """Make the probes, whose tables serve all frames."""
         self._probe = Probe(self.bar.nozzle_m, self.bar.forward_m)
+        self._tail_first = self._probe.reversed()
 
     def add(self, scene: Scene | None, caps: Sequence[Cap], found: Join | None, blind_s: float) -> None:
         """Add the next frame, whose strip has square ends `caps`.
@@ -99,7 +101,7 @@ class Tracker:
             if poses is not None:
                 return poses
         if end is not None:
-            back = _good(Follower(scene, self._probe.reversed()).follow(_about(end)), _about(self._start))
+            back = _good(Follower(scene, self._tail_first).follow(_about(end)), _about(self._start))
             if back is not None:
                 return _backwards(back)
         if self._start is not None or self._reach_m > FARTHEST_M:
