@@ -75,14 +75,14 @@ class Explainer:
 
     def passes(self, parts: Sequence[FloatArray]) -> Plane:
         """Return how often a bar passed over each cell on the way, turns on the spot left out."""
-        count = np.zeros(self.scene.passes.shape, np.float32)
+        count = np.zeros(self.scene.passes.shape, np.uint8)
         for path in parts:
             ends = self.probe.ends(path[corners(path)])
             for quad in self.scene.drawn(np.concatenate([ends[:-1], ends[1:, ::-1]], axis=1)):
                 one = np.zeros(count.shape, np.uint8)
                 cv2.fillConvexPoly(one, quad, 1, cv2.LINE_8, SHIFT)
-                count += one
-        return count
+                cv2.add(count, one, count)
+        return count.astype(np.float32)
 
     def _sector(self, pose: FloatArray, turn_rad: float) -> Mask:
         """Return 1 where the bar passes as the robot turns on the spot."""
