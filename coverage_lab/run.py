@@ -49,10 +49,10 @@ from coverage_lab.series import (
     blind_share,
     bridged,
     first_swept,
+    followed_in,
     passes_of,
     timing_of,
     track_in,
-    whole_track,
 )
 from coverage_lab.setting import SetUp, lay_out, look, plan_movers, shift_since_reference
 from coverage_lab.trails.orientation import travel_field
@@ -156,9 +156,11 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-        drive = Drive(swept.share, plan, robot, sources, everywhere, whole_track(exposure, track))
+        drive = Drive(
+            swept.share, plan, robot, sources, everywhere, followed_in(exposure, track, plan, robot, swept.share)
+        )
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
-        smeared = smeared_share(drive.track, measured.avoidance or (), robot, plan)
+        smeared = smeared_share(drive.followed, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, track, judged)
 
 

@@ -26,7 +26,8 @@ from coverage_lab.frames.settings import brighter, other_settings
 from coverage_lab.frames.stack import frames_of
 from coverage_lab.frames.stamps import read_stamps
 from coverage_lab.frames.video import CLIP, content_digest, spans_s, takes, video_times
-from coverage_lab.job import Bar, CameraSetup, Quality
+from coverage_lab.job import Bar, CameraSetup, Quality, Robot
+from coverage_lab.measures.body import Followed, follow
 from coverage_lab.measures.coverage import area_m2, covered_percent
 from coverage_lab.measures.growth import (
     FrameSpan,
@@ -253,11 +254,15 @@ def track_in(exposure: Exposure) -> Track | None:
     return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
 
 
-def whole_track(exposure: Exposure, track: Track | None) -> Track | None:
-    """Return a track along which the robot was followed through every frame and from each to the next; else None."""
-    if track is None or exposure.series is None or not track.followed.all():
+def followed_in(
+    exposure: Exposure, track: Track | None, plan: FloorPlan, robot: Robot, swept: ShareArray
+) -> Followed | None:
+    """Return the robot's way as it fits what each frame shows around decoys; None where no place is known."""
+    if track is None or exposure.series is None:
         return None
-    return track if len(set(track.frame.tolist())) == len(exposure.series.ways) else None
+    times = exposure.times
+    until_s = float("nan") if times is None else times.end_s[-1] - times.start_s[0]
+    return follow(track, until_s, exposure.series.at_decoys, swept, plan, robot)
 
 
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:

@@ -7,6 +7,7 @@ What the engineer saw outranks both. Formulas and trials: docs/avoidance.md.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -21,17 +22,11 @@ from coverage_lab.measures.around_decoy import (
     ring,
     swept_around,
 )
+from coverage_lab.measures.body import Followed, followed_body
 from coverage_lab.measures.budget import Sources, contributions
-from coverage_lab.measures.contact import (
-    BodyBounds,
-    after,
-    contacts,
-    light_bounds,
-    time_s,
-    track_clearance,
-)
+from coverage_lab.measures.contact import BodyBounds, light_bounds, time_s
 from coverage_lab.measures.coverage import covered_percent
-from coverage_lab.measures.smear import smeared_area
+from coverage_lab.measures.smear import WAY_U, area_after, way_after
 from coverage_lab.measures.uncertainty import (
     combined,
     combined_points,
@@ -48,9 +43,7 @@ from coverage_lab.room.field import TravelField
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Decoy
-from coverage_lab.room.track import Track, driven_m
 
-WAY_U = 0.01  # relative standard uncertainty of a way that was followed: corners are cut or overdone
 BODY_U_M = 0.0015  # standard uncertainty of the register's body radius: a tape on a body that is no perfect disc
 
 
@@ -63,7 +56,7 @@ class Drive:
     robot: Robot
     sources: Sources
     travel: TravelField  # over all visible floor
-    track: Track | None = None
+    followed: Followed | None = None  # of a run of many frames
 
 
 def measure_avoidance(drive: Drive, seen: Seen | None) -> tuple[DecoyFound, ...]:
@@ -83,7 +76,7 @@ def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
     around = swept_around(drive.swept, plan.grid, decoy.footprint)
     near = clearance(decoy.footprint, around)
     nozzle = None if near is None else _nozzle(near, decoy, drive)
-    body = None if near is None else _body(near, decoy, drive)
+    body, basis = (None, None) if near is None else _body(near, decoy, drive)
     steps = profile(decoy.footprint, around, approach)
     was_seen = None if seen is None else decoy.name in seen.touched
     verdict = verdict_of(nozzle, body, drive.robot.body_diameter_m, was_seen)
@@ -95,7 +88,7 @@ def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
         nozzle_clearance_mm=nozzle,
         nearest_m=None if near is None else (near.on_footprint_m, near.on_swept_m),
         body_clearance_mm=body,
-        body_basis=None if body is None else "light" if drive.track is None else "frames",
+        body_basis=basis,
         profile=tuple((bearing, None if away is None else 1000 * away) for bearing, away in steps),
         approached_percent=100 * float(np.mean([away is not None and 1000 * away <= NEAR_MM for _, away in steps])),
         rings={width_mm: _ring_share(decoy, width_mm, drive) for width_mm in RINGS_MM},
@@ -133,21 +126,24 @@ def _edge_u_m(near: Clearance, drive: Drive) -> float:
     return combined([sources.edge_u_m, sources.transfer_u_m, *moves])
 
 
-def _body(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity | None:
-    """Return the body's clearance in mm; without a track the middle of the bounds, with the bounds as interval."""
+def _body(near: Clearance, decoy: Decoy, drive: Drive) -> tuple[Quantity | None, Literal["frames", "light"] | None]:
+    """Return the body's clearance in mm and what it is based on.
+
+    Without frames it is the middle of the bounds, with the bounds as interval.
+    """
     edge_u_m = combined([_edge_u_m(near, drive), rectangular_u(decoy.tolerance_m), BODY_U_M])
-    diameter_m = drive.robot.body_diameter_m
     bounds = _bounds(near, decoy, drive)
-    if drive.track is not None:
-        u_m = combined([edge_u_m, drive.track.u_m])
-        followed = quantity(1000 * track_clearance(drive.track, decoy.footprint, diameter_m), 1000 * u_m)
-        return followed if bounds is None else _within(followed, bounds, 1000 * coverage_factor_95() * edge_u_m)
+    if drive.followed is not None:
+        found = followed_body(drive.followed, drive.travel, drive.plan.grid, decoy.footprint, drive.robot, edge_u_m)
+        if found is not None:
+            wider_mm = 1000 * coverage_factor_95() * edge_u_m
+            return (found if bounds is None else _within(found, bounds, wider_mm)), "frames"
     if bounds is None:
-        return None
+        return None, None
     half_mm, middle_mm = 500 * (bounds.high_m - bounds.low_m), 500 * (bounds.high_m + bounds.low_m)
     wider_mm = half_mm + coverage_factor_95() * 1000 * edge_u_m
     u_mm = combined([rectangular_u(half_mm), 1000 * edge_u_m])
-    return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm))
+    return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm)), "light"
 
 
 def _within(followed: Quantity, bounds: BodyBounds, wider_mm: float) -> Quantity:
@@ -196,17 +192,15 @@ def _ring_share(decoy: Decoy, width_mm: int, drive: Drive) -> Quantity | None:
 
 def _smear(decoy: Decoy, drive: Drive) -> Smear | None:
     """Return what was driven after the first contact; None without a track, or where the track shows no contact."""
-    track = drive.track
-    moments = () if track is None else contacts(track, decoy.footprint, drive.robot.body_diameter_m)
-    if track is None or not moments:
+    moments = () if drive.followed is None else drive.followed.contacts(decoy.footprint, drive.robot)
+    if drive.followed is None or not moments:
         return None
-    rest = after(track, moments[0])
-    way_m = driven_m(rest)
-    area_m2 = float(smeared_area(rest, drive.robot.bar).intersection(drive.plan.free).area)
+    track = drive.followed.settled.track
+    area_m2 = float(area_after(drive.followed, moments[0], drive.robot.bar, drive.plan).area)
     later = (time_s(track, moment) for moment in moments[1:])
     return Smear(
         contact_t_s=time_s(track, moments[0]),
         later_contacts_t_s=tuple(one for one in later if one is not None),
-        length_m=quantity(way_m, combined([WAY_U * way_m, 2 * track.u_m]), low=0.0),
+        length_m=way_after(drive.followed, moments[0]),
         area_m2=quantity(area_m2, combined([WAY_U * area_m2, 2 * track.u_m * drive.robot.bar.nozzle_m]), low=0.0),
     )

@@ -48,16 +48,28 @@ class Moment:
     part: float
 
 
-def track_clearance(track: Track, footprint: Area, body_diameter_m: float) -> float:
-    """Return the smallest distance (metres) from the body's outline to a footprint; below 0 is contact."""
-    return float(LineString(track.centre_m).distance(footprint)) - body_diameter_m / 2
+def leg_clearances(track: Track, footprint: Area, body_diameter_m: float) -> FloatArray:
+    """Return the smallest distance (n - 1,) from the body's outline to a footprint on each leg; below 0 is contact.
 
-
-def contacts(track: Track, footprint: Area, body_diameter_m: float) -> tuple[Moment, ...]:
-    """Return when the body came to touch a footprint, each time anew after it had left it, in order."""
-    legs = shapely.linestrings(np.stack([track.centre_m[:-1], track.centre_m[1:]], axis=1))
+    Of a leg that was not followed it is that of the nearer end.
+    """
     shapely.prepare(footprint)
-    away_m = shapely.distance(legs, footprint) - body_diameter_m / 2
+    legs = shapely.linestrings(np.stack([track.centre_m[:-1], track.centre_m[1:]], axis=1))
+    ends_m = shapely.distance(shapely.points(track.centre_m), footprint)
+    away_m = np.where(track.followed, shapely.distance(legs, footprint), np.minimum(ends_m[:-1], ends_m[1:]))
+    return np.asarray(away_m - body_diameter_m / 2)
+
+
+def contacts(
+    track: Track, footprint: Area, body_diameter_m: float, sure: NDArray[np.bool_] | None = None
+) -> tuple[Moment, ...]:
+    """Return when the body came to touch a footprint, each time anew after it had left it, in order.
+
+    sure : (n - 1,) legs on which a contact can be told; None: all of them.
+    """
+    legs = shapely.linestrings(np.stack([track.centre_m[:-1], track.centre_m[1:]], axis=1))
+    away_m = leg_clearances(track, footprint, body_diameter_m)
+    away_m = away_m if sure is None else np.where(sure, away_m, np.inf)
     end_m = shapely.distance(shapely.points(track.centre_m[1:]), footprint) - body_diameter_m / 2
     zone = footprint.buffer(body_diameter_m / 2, quad_segs=64)
     moments: list[Moment] = []
@@ -106,10 +118,11 @@ def after(track: Track, moment: Moment) -> Track:
 def light_bounds(
     swept: ShareArray,
     grid: FloorGrid,
-    travel: TravelField,
+    travel: TravelField | None,
     footprint: Area,
     nearest_m: tuple[float, float],
     robot: Robot,
+    all_swept: ShareArray | None = None,
 ) -> BodyBounds | None:
     """Return what the swept floor around a footprint tells of the body; None where no place of the nozzle fits it.
 
@@ -118,7 +131,8 @@ def light_bounds(
     than at the nearest one that a robot can have come to by driving straight on over swept floor for `LEG` nozzle
     lengths, in a direction that the light does not contradict. (So a robot is taken not to have backed into a decoy.)
 
-    `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself.
+    `swept` is the swept share of cells (rows, cols) with what is swept of the footprint itself. Where it is what one
+    frame shows, a robot may have come over floor that another one shows: `all_swept`.
     """
     bar, radius_m = robot.bar, robot.body_diameter_m / 2
     reach_m = max(radius_m + abs(bar.forward_m), footprint.distance(shapely.Point(nearest_m))) + bar.nozzle_m / 2
@@ -141,7 +155,9 @@ def light_bounds(
         nearest_gap_m = min(nearest_gap_m, float(gap_m.min()))
         leg_m = LEG * bar.nozzle_m * np.linspace(0, 1, 5)
         behind = np.concatenate([points[fits] - back_m * ahead for back_m in leg_m], axis=1)
-        came = (share_at(swept, behind, grid) >= SWEPT).all(axis=1) & _likely(travel, points[fits], heading)
+        came = (share_at(swept if all_swept is None else all_swept, behind, grid) >= SWEPT).all(axis=1) & _likely(
+            travel, points[fits], heading
+        )
         low_m = min(low_m, float(gap_m[came].min(initial=np.inf)))
         off = middle[fits] - nearest_m
         covers = (np.abs(off @ ahead) < LATTICE_M) & (np.abs(off @ left) <= bar.nozzle_m / 2 + LATTICE_M)
@@ -157,8 +173,10 @@ def _beside(point_m: tuple[float, float], nozzle_m: float) -> FloatArray:
     return np.asarray(point_m) + PART_SEEN / 2 * nozzle_m * np.concatenate([np.cos(turn), np.sin(turn)], axis=1)
 
 
-def _likely(travel: TravelField, points_m: FloatArray, heading_rad: float) -> NDArray[np.bool_]:
+def _likely(travel: TravelField | None, points_m: FloatArray, heading_rad: float) -> NDArray[np.bool_]:
     """Say which rows of points (N, K, 2) may have been swept at a heading, by the direction that the light tells."""
+    if travel is None:
+        return np.ones(len(points_m), bool)
     row, col = np.rint(travel.grid.to_cell(points_m)).astype(int).transpose(2, 0, 1)
     row, col = row.clip(0, travel.grid.rows - 1), col.clip(0, travel.grid.cols - 1)
     told = travel.axis[row, col] * np.minimum(travel.weight[row, col], 1)

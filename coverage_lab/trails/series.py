@@ -13,12 +13,14 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from coverage_lab.camera.model import Camera
 from coverage_lab.frames.correct import HOT_LIGHT
 from coverage_lab.frames.light import FULL_LIGHT
 from coverage_lab.job import Bar
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Area
 from coverage_lab.trails.blind import Bridge, Strip, bridge
 from coverage_lab.trails.caps import Join, find_caps
 from coverage_lab.trails.joined import FrameWay
@@ -70,6 +72,7 @@ class Series:
     gaps: tuple[Gap, ...]  # between a frame and the next
     filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
     ways: tuple[FrameWay, ...]  # of the robot through each frame
+    at_decoys: tuple[Area, ...]  # outline of each frame's strip around decoys, metres
 
 
 @dataclass(slots=True, eq=False)
@@ -94,6 +97,7 @@ class Fold:
     _filled: NDArray[np.uint16] = field(init=False)
     _clip: float = 0.0
     _tracker: Tracker = field(init=False)
+    _at_decoys: list[Area] = field(default_factory=list)
     _number: int = 0  # frames so far, with those that cannot be read
     _added: int = 0  # without them
 
@@ -131,6 +135,7 @@ class Fold:
         self._added += 1
         self._tally.add(smooth, mask, self._burnt(blocks), clip)
         self._facts.append(self._place(mask))
+        self._at_decoys.append(self._finder.at_decoys(mask, smooth))
         self._connect(mask, smooth)
 
     def _burnt(self, blocks: NDArray[np.uint16]) -> Mask:
@@ -145,6 +150,7 @@ class Fold:
         """Leave out the next frame, which cannot be read."""
         self._number += 1
         self._facts.append(FrameFacts(float("nan"), None))
+        self._at_decoys.append(Polygon())
         if self._number > 1:
             self._gaps.append(Gap(None, False))
         self._before = None
@@ -171,6 +177,7 @@ class Fold:
             gaps=tuple(self._gaps),
             filled=fine(self._filled).astype(np.uint16),
             ways=self._tracker.done(),
+            at_decoys=tuple(self._at_decoys),
         )
 
     def _connect(self, mask: Mask, smooth: Plane) -> None:

@@ -12,10 +12,13 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
+from contourpy import contour_generator
 from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
 from coverage_lab.room.plan import FloorPlan
+from coverage_lab.room.room import Area
 from coverage_lab.trails.comb import brightness, close_comb
 from coverage_lab.trails.sweep import possible_floor, sweep, unreached_floor
 
@@ -28,6 +31,9 @@ LEARN_FROM = 3  # frames with a trail whose edges are fitted to learn the level,
 LEARN_TRAIL = 4.0  # of the nozzle squared: so much trail they must have together
 LEARN_MOST = 20  # frames
 LEAST_TRAIL = 0.3  # of the nozzle squared: less says little about the level
+AT_DECOYS_M = 0.6  # from a decoy: so far around it a frame's own strip is kept
+INSIDE_M = 0.012
+ROUND = 1.2  # cells: an outline along the cells' sides would face only four ways
 
 
 class StripFinder:
@@ -95,6 +101,37 @@ class StripFinder:
         if not self._levels:
             return np.zeros(smooth.shape, np.uint8)
         return ((self._closed(smooth) > self._level) & self._possible).astype(np.uint8)
+
+    def at_decoys(self, strip: Mask, smooth: Plane) -> Area:
+        """Return the outline (metres) of a frame's strip around the room's decoys; all of it is empty without any.
+
+        Where the robot turned there is more light, and what the level encloses is too wide: there the edge is taken
+        where light is half of what it is just inside.
+        """
+        if not self.plan.room.decoys or not strip.any():
+            return shapely.Polygon()
+        rows, cols = (slice(low, high) for low, high in self._decoy_window)
+        mask, light = strip[rows, cols], smooth[rows, cols]
+        beside = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(INSIDE_M / self.cell_m) + 1,) * 2)
+        within = np.maximum(light > cv2.dilate(light, beside) / 2, cv2.erode(mask, beside))
+        soft = cv2.GaussianBlur(np.pad(mask * within, 1).astype(np.float32), (0, 0), ROUND)
+        grid, first = self.plan.grid, np.array([rows.start - 1, cols.start - 1])
+        lines = []
+        for line in contour_generator(z=soft, name="serial").lines(0.5):
+            row, col = (np.asarray(line)[:, ::-1] + first + 0.5).T * self.cell_m
+            lines.append(np.column_stack([grid.west_m + col, grid.north_m - row]))
+        outline: Area = shapely.build_area(shapely.MultiLineString(lines))
+        return outline
+
+    @cached_property
+    def _decoy_window(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        """First and last row and column (excluded) of coarse cells around the decoys."""
+        around = shapely.union_all([decoy.footprint for decoy in self.plan.room.decoys]).buffer(AT_DECOYS_M)
+        west, south, east, north = around.bounds
+        (top, left), (bottom, right) = self.plan.grid.to_cell([[west, north], [east, south]]) / COARSE
+        rows, cols = (size // COARSE for size in self.plan.grid.shape)
+        ends = ((max(int(top), 0), min(int(bottom) + 1, rows)), (max(int(left), 0), min(int(right) + 1, cols)))
+        return ends
 
     @property
     def _level(self) -> float:

@@ -1,10 +1,11 @@
 """How well avoidance trials are judged: many random pens whose truth is known, measured as a lab would.
 
     python -m tests.benchmarks.avoidance --trials 100
+    python -m tests.benchmarks.avoidance --trials 100 --series
 
-Robots, behaviours, decoys (dark, plain and bright), light and tolerances are drawn from the trial's number. Beside the
-one exposure, the body is judged by a track: the true places every `FRAME_S` seconds, off by `TRACK_U_M` each. Prints
-what docs/avoidance.md tells.
+Robots, behaviours, decoys (dark, plain and bright), light and tolerances are drawn from the trial's number; of a series
+also how long its frames are (5 to 10 s) and for how long the shutter is closed between two (0 to 0.5 s). Prints what
+docs/avoidance.md tells.
 """
 
 from __future__ import annotations
@@ -20,15 +21,14 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.files.night import read_night
 from coverage_lab.files.sheet import read_runs
 from coverage_lab.job import Robot
-from coverage_lab.measures.contact import after, contacts, time_s, track_clearance
 from coverage_lab.measures.values import DecoyFound
-from coverage_lab.room.room import Decoy, Room
-from coverage_lab.room.track import Track, driven_m
+from coverage_lab.room.room import Decoy
 from coverage_lab.run import measure
 from coverage_lab.setting import set_up
 from coverage_lab.simulate.avoiding import BEHAVIOURS
@@ -36,11 +36,12 @@ from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season
 from coverage_lab.simulate.pens import random_pen
 from coverage_lab.simulate.robots import FLOCK, Driver, drive
+from coverage_lab.simulate.series import Shutter
 
 FloatArray = NDArray[np.float64]
 
-FRAME_S, TRACK_U_M = 0.5, 0.002
 SURE_MM = 10.0  # from here on, either way, a verdict must be right
+LEFT_M = 0.03  # a robot has left a decoy when it is so far away
 
 
 @dataclass(frozen=True)
@@ -53,12 +54,18 @@ class Judged:
     behaviour: str
     found: DecoyFound
     truth: dict[str, Any]
-    track: Track
+    frame_s: float  # 0: one exposure
+    contacts: int
 
     @property
     def nozzle_error_mm(self) -> float:
         assert self.found.nozzle_clearance_mm is not None
         return self.found.nozzle_clearance_mm.value - self.true_nozzle_mm
+
+    @property
+    def body_error_mm(self) -> float:
+        assert self.found.body_clearance_mm is not None
+        return self.found.body_clearance_mm.value - self.true_body_mm
 
     @property
     def true_nozzle_mm(self) -> float:
@@ -72,19 +79,13 @@ class Judged:
     def right(self) -> str:
         return "driven over" if self.true_nozzle_mm < 0 else "touched" if self.true_body_mm < 0 else "clear"
 
-    @property
-    def track_body_mm(self) -> float:
-        return 1000 * track_clearance(self.track, self.decoy.footprint, self.robot.body_diameter_m)
-
     def after_contact(self) -> tuple[float, float] | None:
-        """Errors of the time of first contact (s) and of the way driven after it (share), from the track."""
-        moments = contacts(self.track, self.decoy.footprint, self.robot.body_diameter_m)
-        true_s = self.truth["first_contact_s"]
-        at_s = time_s(self.track, moments[0]) if moments else None
-        if at_s is None or true_s is None:
+        """Errors of the time of first contact (frames) and of the way driven after it (percent)."""
+        smear, true_s = self.found.smear, self.truth["first_contact_s"]
+        if smear is None or smear.contact_t_s is None or true_s is None:
             return None
-        length_m = driven_m(after(self.track, moments[0]))
-        return at_s - true_s, length_m / self.truth["driven_after_contact_m"] - 1
+        way = smear.length_m.value / self.truth["driven_after_contact_m"]
+        return (smear.contact_t_s - true_s) / self.frame_s, 100 * (way - 1)
 
 
 def plan_of(trial: int) -> tuple[NightPlan, Driver]:
@@ -97,32 +98,46 @@ def plan_of(trial: int) -> tuple[NightPlan, Driver]:
     return plan, driver
 
 
-def judge(trial: int) -> list[Judged]:
+def shutter_of(trial: int, duration_s: float) -> Shutter:
+    """Return how a trial is cut into frames."""
+    rng = np.random.default_rng([trial, 5])
+    gap_s, frame_s = float(rng.uniform(0, 0.5)), float(rng.uniform(5, 10))
+    return Shutter(int(np.ceil(duration_s / (frame_s + gap_s))), gap_s)
+
+
+def judge(trial: int, *, series: bool) -> list[Judged]:
     """Simulate and measure one trial."""
     plan, driver = plan_of(trial)
+    poses: FloatArray = drive(driver, plan.room, np.random.default_rng([trial, 1, 1]))
+    shutter = shutter_of(trial, float(poses[-1, 0])) if series else None
     with tempfile.TemporaryDirectory() as folder:
-        night = write_season(Path(folder), plan)
+        night = write_season(Path(folder), replace(plan, shutter=shutter))
         told = json.loads((night / "truth.json").read_text(encoding="utf-8"))["runs"][f"{driver.robot.name}-1"]
         read = read_night(night)
         runs = read_runs(read)
         found = measure(runs[0], set_up(read, runs)).measures.avoidance or ()
-    track = _track(driver, plan.room, trial)
+    frame_s = told["timing"]["frames"][0]["exposure_s"] if series else 0.0
     decoys = zip(plan.room.decoys, found, told["truth"]["avoidance"]["decoys"], strict=True)
-    return [Judged(trial, decoy, driver.robot, driver.manner, one, true, track) for decoy, one, true in decoys]
+    return [
+        Judged(trial, decoy, driver.robot, driver.manner, one, true, frame_s, contacts_of(poses, driver.robot, decoy))
+        for decoy, one, true in decoys
+    ]
 
 
-def _track(driver: Driver, room: Room, trial: int) -> Track:
-    """Return the true places every `FRAME_S` seconds, all a little off."""
-    poses: FloatArray = drive(driver, room, np.random.default_rng([trial, 1, 1]))
-    times = np.arange(0, poses[-1, 0], FRAME_S)
-    places = np.column_stack([np.interp(times, poses[:, 0], poses[:, axis]) for axis in (1, 2)])
-    heading = np.interp(times, poses[:, 0], poses[:, 3])
-    off = np.random.default_rng([trial, 9]).normal(0, TRACK_U_M, places.shape)
-    return Track(times, places + off, heading, np.arange(len(times)), np.ones(len(times) - 1, bool), TRACK_U_M)
+def contacts_of(poses: FloatArray, robot: Robot, decoy: Decoy) -> int:
+    """Return how often the body came to touch a decoy."""
+    away_m = shapely.distance(shapely.points(poses[:, 1:3]), decoy.footprint) - robot.body_diameter_m / 2
+    count, touching = 0, False
+    for gap_m in away_m.tolist():
+        count += not touching and gap_m <= 0
+        touching = gap_m <= (LEFT_M if touching else 0)
+    return count
 
 
 def _spread(errors: Iterable[float], most: float, unit: str) -> str:
     size = np.sort(np.abs(list(errors)))
+    if len(size) == 0:
+        return "none"
     within = 100 * float(np.mean(size <= most))
     return (
         f"median {np.median(size):.2f}, 95 % within {np.percentile(size, 95):.2f}, worst {size[-1]:.2f} {unit}; "
@@ -140,23 +155,26 @@ def report(judged: list[Judged]) -> str:
         for width in (50, 100, 150)
         if one.found.rings[width] is not None
     ]
-    bounds = [one for one in seen if one.found.body_clearance_mm is not None]
+    bodies = [one for one in seen if one.found.body_clearance_mm is not None]
+    widths = [np.ptp(one.found.body_clearance_mm.interval_95) / 2 for one in bodies]
     sure = [one for one in judged if abs(one.true_body_mm) > SURE_MM]
-    agree = [(one.track_body_mm <= 0) == (one.true_body_mm <= 0) for one in sure]
-    by_track = [one.after_contact() for one in judged]
-    contacts = [errors for errors in by_track if errors is not None]
+    touches = [errors for errors in (one.after_contact() for one in judged) if errors is not None]
+    again = [
+        one.contacts == 1 + len(one.found.smear.later_contacts_t_s) for one in judged if one.found.smear is not None
+    ]
     lines = [
         f"trials {len({one.trial for one in judged})}, decoys {len(judged)}",
         "nozzle clearance: " + _spread((one.nozzle_error_mm for one in seen), 4, "mm"),
         "  decoys that are not bright: " + _spread((one.nozzle_error_mm for one in plain), 4, "mm"),
         f"  interval holds the truth: {_held(seen, 'nozzle_clearance_mm'):.1f} %",
         "rings: " + _spread((error for *_, error in rings), 2, "points"),
-        f"body by light: bounds hold the truth: {_held(bounds, 'body_clearance_mm'):.1f} % of {len(bounds)}",
-        "verdicts by light, true > told: " + _table((one.right, one.found.verdict) for one in sure),
-        "body by track: " + _spread((one.track_body_mm - one.true_body_mm for one in judged), 6, "mm"),
-        f"contact or none by track, right: {100 * float(np.mean(agree)):.1f} % of {len(sure)}",
-        "time of first contact: " + _spread((error for error, _ in contacts), FRAME_S, "s"),
-        "way after contact: " + _spread((100 * error for _, error in contacts), 3, "%"),
+        "body clearance: " + _spread((one.body_error_mm for one in bodies), 6, "mm"),
+        f"  interval holds the truth: {_held(bodies, 'body_clearance_mm'):.1f} %, half: {np.median(widths):.1f} mm",
+        f"verdicts of {len(sure)} that must be right, true > told: "
+        + _table((one.right, one.found.verdict) for one in sure),
+        "time of first contact: " + _spread((error for error, _ in touches), 1, "frames"),
+        "way after contact: " + _spread((error for _, error in touches), 3, "%"),
+        f"contacts counted right: {sum(again)} of {len(again)}",
     ]
     for one in seen:
         wrong = one.found.verdict not in (one.right, "can't be told")
@@ -166,6 +184,11 @@ def report(judged: list[Judged]) -> str:
                 f"{one.nozzle_error_mm:.1f} mm (u {one.found.nozzle_clearance_mm.u:.1f}), "
                 f"told {one.found.verdict}, true {one.right} ({one.true_body_mm:.0f} mm)"
             )
+    lines += [
+        f"  trial {one.trial} {one.robot.name}, {one.decoy.name}: ring {width} mm off by {error:.1f} points"
+        for one, width, error in rings
+        if abs(error) > 2
+    ]
     return "\n".join(lines)
 
 
@@ -188,10 +211,11 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--trials", type=int, default=100)
     options.add_argument("--first", type=int, default=0)
+    options.add_argument("--series", action="store_true", help="many frames instead of one exposure")
     chosen = options.parse_args()
     cv2.setNumThreads(1)
-    judged = [one for trial in range(chosen.first, chosen.first + chosen.trials) for one in judge(trial)]
-    print(report(judged))
+    trials = range(chosen.first, chosen.first + chosen.trials)
+    print(report([one for trial in trials for one in judge(trial, series=chosen.series)]))
 
 
 if __name__ == "__main__":

@@ -18,13 +18,14 @@ from coverage_lab.measures.contact import (
     Moment,
     after,
     contacts,
+    leg_clearances,
     light_bounds,
     time_s,
-    track_clearance,
 )
 from coverage_lab.measures.smear import smeared_area
 from coverage_lab.room.field import TravelField, field_of_track
 from coverage_lab.room.grid import FloorGrid, ShareArray
+from coverage_lab.room.room import Area
 from coverage_lab.room.track import Track, driven_m
 
 PUCK = Point(1, 1).buffer(0.04, quad_segs=64)
@@ -33,6 +34,10 @@ BODY_M = 0.3
 
 def robot(nozzle_m: float = 0.2, forward_m: float = 0.0) -> Robot:
     return Robot("heron", Bar(nozzle_m, 0, nozzle_m, 0.09, 0.0, forward_m), BODY_M, 0.1)
+
+
+def clearance_of(track: Track, footprint: Area, body_diameter_m: float) -> float:
+    return float(leg_clearances(track, footprint, body_diameter_m).min())
 
 
 def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Track:
@@ -48,11 +53,12 @@ def along(*points: tuple[float, float], speed_m_s: float = 0.25) -> Track:
 
 @given(st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5), st.floats(-0.5, 2.5))
 def test_clearance_is_shapelys_distance_less_the_radius(x0: float, y0: float, x1: float, y1: float):
+    x0, y0, x1, y1 = (round(at, 6) for at in (x0, y0, x1, y1))
     poses = Track(
         np.array([0.0, 1.0]), np.array([[x0, y0], [x1, y1]]), np.zeros(2), np.arange(2), np.ones(1, bool), 0.0
     )
     swath = LineString([(x0, y0), (x1, y1)]) if (x0, y0) != (x1, y1) else Point(x0, y0)
-    assert track_clearance(poses, PUCK, BODY_M) == pytest.approx(swath.distance(PUCK) - BODY_M / 2)
+    assert clearance_of(poses, PUCK, BODY_M) == pytest.approx(swath.distance(PUCK) - BODY_M / 2)
 
 
 def test_contact_is_when_the_bodys_edge_gets_there():
@@ -60,7 +66,7 @@ def test_contact_is_when_the_bodys_edge_gets_there():
     (moment,) = contacts(poses, PUCK, BODY_M)
     assert time_s(poses, moment) == pytest.approx((1 - 0.04 - 0.15) / 0.25, abs=1e-3)
     assert contacts(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == ()
-    assert track_clearance(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == pytest.approx(0.01, abs=1e-4)
+    assert clearance_of(along((0, 1.2), (2, 1.2)), PUCK, BODY_M) == pytest.approx(0.01, abs=1e-4)
 
 
 def test_second_contacts_count_after_the_robot_has_left():
@@ -88,6 +94,14 @@ def test_without_a_clock_there_is_no_time_but_a_way():
     (moment,) = contacts(poses, PUCK, BODY_M)
     assert time_s(poses, moment) is None
     assert driven_m(after(poses, moment)) == pytest.approx(2 - 0.81, abs=1e-3)
+
+
+def test_what_was_not_followed_touches_nothing_on_its_way():
+    poses = along((0, 1), (2, 1))
+    unseen = replace(poses, followed=np.zeros(len(poses.t_s) - 1, bool))
+    assert contacts(unseen, PUCK, BODY_M) == ()
+    assert clearance_of(unseen, PUCK, BODY_M) == pytest.approx(1 - 0.04 - BODY_M / 2, abs=1e-3)
+    assert contacts(poses, PUCK, BODY_M, sure=np.zeros(len(poses.t_s) - 1, bool)) == ()
 
 
 @given(st.floats(-3.1, 3.1))
@@ -150,7 +164,7 @@ def test_bounds_hold_a_robot_that_comes_head_on_and_turns(reach_m: float, told: 
     stop = 1 - reach_m - BODY_M / 2
     poses = along((0.25, 1.0), (stop, 1.0), (stop, 1.7))
     bounds = bounds_of(poses, robot(), told=told)
-    true_m = track_clearance(poses, PUCK, BODY_M)
+    true_m = clearance_of(poses, PUCK, BODY_M)
     assert bounds.low_m - 0.007 <= true_m <= bounds.high_m + 0.007
 
 
