@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coverage_lab.job import Bar
+from coverage_lab.simulate.lamps import Lamp, lamp_light
 from coverage_lab.simulate.scene import Colour, Scene, hidden_in_picture
 from coverage_lab.simulate.sensor import Codes, Sensor, develop
 from coverage_lab.simulate.sheen import sheen
@@ -37,6 +38,7 @@ class Exposure:
     led_colour: Colour = (0.82, 0.95, 1.0)  # blue, green, red
     glow: float = 1.0  # stray light on floor, walls and furniture; 1 = as in a white-walled room, 0 = none
     leak: float = 0.0  # light from outside on the middle of the floor
+    lamp: Lamp | None = None  # that the robot carries
     vignetting_cos_power: float = 0.0  # light falls to the picture's corners as cos(angle) to this power
 
 
@@ -79,6 +81,9 @@ def colour_light(
     picture = light[..., None] * colour
     picture += ((glow + sheen(light, scene))[..., None] * scene.reflectance) * colour
     picture += (exposure.leak * _leak(light.shape))[..., None] * scene.reflectance / _typical(scene)
+    if exposure.lamp is not None:
+        beam = lamp_light(poses, exposure.lamp, scene, lit.speed_m_s)[..., None]
+        picture += beam * scene.reflectance / _typical(scene) * np.array(exposure.lamp.colour, np.float32)
     picture *= _vignetting(scene, exposure.vignetting_cos_power)[..., None]
     return np.asarray(picture, dtype=np.float32)
 

@@ -52,7 +52,7 @@ class Scene:
 
 def look_down(room: Room, camera: Camera, rng: np.random.Generator) -> Scene:
     """Draw what `camera` sees of `room`. Walls do not hide floor: the camera must see all of it."""
-    x_m, y_m = _floor_points(camera)
+    x_m, y_m = floor_points(camera)
     texture, west_m, north_m = _plan_picture(room, rng)
     columns = ((x_m - west_m) / _TEXEL_M - 0.5).astype(np.float32)
     rows = ((north_m - y_m) / _TEXEL_M - 0.5).astype(np.float32)
@@ -80,7 +80,7 @@ def hidden_in_picture(scene: Scene, height_m: float) -> Picture:
     return np.asarray(mask / np.float32(255), dtype=np.float32)
 
 
-def _floor_points(camera: Camera) -> tuple[Picture, Picture]:
+def floor_points(camera: Camera) -> tuple[Picture, Picture]:
     """Return where on the floor's plane each pixel looks, (rows, cols) twice; every 8th pixel is exact."""
     width, height = camera.lens.image_size
     every = 8

@@ -86,6 +86,22 @@ def usual_speed_m_s(poses: FloatArray) -> float:
     return float(speed[order][np.searchsorted(along, along[-1] / 2)])
 
 
+def refined(poses: FloatArray, reach_m: float, step_m: float) -> FloatArray:
+    """Return samples (M, 4) dwell_s, x_m, y_m, heading_rad, between which nothing moves more than `step_m`.
+
+    Nothing that is no further than `reach_m` off the turning centre.
+    """
+    step = np.diff(poses, axis=0)
+    moved_m = np.hypot(step[:, 1], step[:, 2]) + np.abs(step[:, 3]) * reach_m
+    parts = np.maximum(1, np.ceil(moved_m / step_m)).astype(int)
+    owner = np.repeat(np.arange(len(step)), parts)
+    place = np.arange(len(owner)) - np.repeat(np.cumsum(parts) - parts, parts)
+    share = ((place + 0.5) / parts[owner])[:, None]
+    samples = np.asarray(poses[:-1][owner] + share * step[owner])
+    samples[:, 0] = (step[:, 0] / parts)[owner]
+    return samples
+
+
 def spread(light: Picture, radius_px: float, optics: Optics) -> Picture:
     """Spread splatted light (rows, cols) by the LEDs' discs, the lens and its bloom."""
     variance = optics.core_sigma_px**2 + _PIXEL_VARIANCE - _SPLAT_VARIANCE
@@ -104,7 +120,7 @@ def _collect(poses: FloatArray, bar: Bar, strengths: FloatArray, camera: Camera,
     """Return the seconds (rows, cols) that LEDs were seen in each pixel, weighed by their strength."""
     cols, rows = camera.lens.image_size
     total = np.zeros(rows * cols)
-    fine = _refined(poses, bar, step_m)
+    fine = refined(poses, float(np.hypot(bar.forward_m, bar.lit_length_m / 2)), step_m)
     places = led_places(bar)
     per_chunk = max(1, _CHUNK // len(places))
     for first in range(0, len(fine), per_chunk):
@@ -116,20 +132,6 @@ def _collect(poses: FloatArray, bar: Bar, strengths: FloatArray, camera: Camera,
         seconds *= (depth_m(camera, bar.height_m) / depth) ** 2
         total += _splat(camera.project(points), seconds, rows, cols)
     return total.reshape(rows, cols).astype(np.float32)
-
-
-def _refined(poses: FloatArray, bar: Bar, step_m: float) -> FloatArray:
-    """Return samples (M, 4) dwell_s, x_m, y_m, heading_rad, between which no LED moves more than `step_m`."""
-    step = np.diff(poses, axis=0)
-    reach_m = np.hypot(bar.forward_m, bar.lit_length_m / 2)
-    moved_m = np.hypot(step[:, 1], step[:, 2]) + np.abs(step[:, 3]) * reach_m
-    parts = np.maximum(1, np.ceil(moved_m / step_m)).astype(int)
-    owner = np.repeat(np.arange(len(step)), parts)
-    place = np.arange(len(owner)) - np.repeat(np.cumsum(parts) - parts, parts)
-    share = ((place + 0.5) / parts[owner])[:, None]
-    samples = np.asarray(poses[:-1][owner] + share * step[owner])
-    samples[:, 0] = (step[:, 0] / parts)[owner]
-    return samples
 
 
 def _led_points(samples: FloatArray, bar: Bar, places_m: FloatArray) -> FloatArray:
