@@ -1,0 +1,105 @@
+"""Light of a lamp that the robot carries: headlamps and line lasers of robots that find their way by camera.
+
+It shines low over the floor, ahead, where no nozzle passed. A laser draws arcs there whenever the robot turns: lines
+much narrower than any strip that a nozzle sweeps. A headlamp lights the foot of the walls, below the bar's own height:
+the bar's LEDs look up and leave it darker than the wall above it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import FloorPlan
+
+Plane = NDArray[np.float32]
+Bits = NDArray[np.bool_]
+
+CELL_M = 0.004  # fine enough for a line
+LINE_M = 0.040  # a wider strip is no line
+STANDS_OUT = 0.15  # of the root of the trail's light, by which a line's is higher than beside it
+NARROWEST = 0.3  # of the nozzle: a swept strip is wider wherever it ends
+BESIDE_M = 0.030  # floor around the trail that its own light reaches
+FOOT_M, WALL_M = (-0.035, -0.010), (0.015, 0.045)  # off the wall's line: the foot of a wall, and the wall above it
+PAPER = 1.0  # of a marker's side around its centre
+FEWEST_CELLS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Lamplight:
+    """What a lamp on the robot would leave; 0 where nothing can be seen of it."""
+
+    lines: float  # share of the floor clear of the trail that bright lines cover, 0-1
+    foot_over_wall: float  # light at the foot of the walls over that on the wall above it, medians
+    foot: float  # light at the foot of the walls, 1 = full scale
+
+
+def lamplight(light: Plane, swept: Plane, plan: FloorPlan, nozzle_m: float, trail: float) -> Lamplight:
+    """Look for a lamp's light on floor that was not swept.
+
+    light : (rows, cols) in plan view; swept : (rows, cols) share of each cell; trail : the trail's light, 1 = full scale.
+    """
+    places = _places(plan)
+    view, mask = _coarse(light, places.grid), (_coarse(swept, places.grid) > 0.5).astype(np.uint8)
+    cell_m = places.grid.cell_m
+    wide = cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(NARROWEST * nozzle_m / cell_m))
+    clear = cv2.dilate(wide, _disc(2 * BESIDE_M / cell_m)) == 0
+    floor = places.floor & clear
+    root = cv2.sqrt(np.maximum(view, 0))
+    lines = floor & (cv2.morphologyEx(root, cv2.MORPH_TOPHAT, _disc(LINE_M / cell_m)) > STANDS_OUT * np.sqrt(trail))
+    foot, wall = (_median(view, band & clear) for band in (places.foot, places.wall))
+    share = np.count_nonzero(lines) / np.count_nonzero(floor) if np.count_nonzero(floor) >= FEWEST_CELLS else 0.0
+    return Lamplight(share, foot / wall if wall > 0 else 0.0, foot)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Cells of a coarser grid, (rows, cols), by what the plan says of them."""
+
+    grid: FloorGrid
+    floor: Bits  # visible floor without markers, well away from what hides it
+    foot: Bits  # along walls, where their foot is seen
+    wall: Bits  # above it
+
+
+@lru_cache(maxsize=1)
+def _places(plan: FloorPlan) -> _Places:
+    """Sort the cells of a plan; kept for the next run of the same robot."""
+    fine = plan.grid
+    every = max(1, round(CELL_M / fine.cell_m))
+    grid = FloorGrid(fine.west_m, fine.north_m, fine.rows // every, fine.cols // every, every * fine.cell_m)
+    seen = _coarse(plan.hidden_share, grid) == 0
+    seen = cv2.erode(seen.astype(np.uint8), _disc(2 * BESIDE_M / grid.cell_m)) > 0
+    paper = [
+        shapely.Point(marker.centre_m).buffer(PAPER * marker.side_m, cap_style="square") for marker in plan.room.markers
+    ]
+    floor = (_coarse(plan.visible_share, grid) > 0.99) & seen & (grid.weights(shapely.union_all(paper)) == 0)
+    room = plan.room.floor
+    foot, wall = (
+        room.buffer(outer, join_style="mitre").difference(room.buffer(inner, join_style="mitre"))
+        for inner, outer in (FOOT_M, WALL_M)
+    )
+    return _Places(grid, floor, (grid.weights(foot) > 0.5) & seen, (grid.weights(wall) > 0.5) & seen)
+
+
+def _coarse(plane: Plane, grid: FloorGrid) -> Plane:
+    """Average a plane of the plan's cells over those of a coarser grid; what is left over is cut off."""
+    every = plane.shape[0] // grid.rows
+    whole = np.ascontiguousarray(plane[: grid.rows * every, : grid.cols * every], np.float32)
+    return np.asarray(cv2.resize(whole, (grid.cols, grid.rows), interpolation=cv2.INTER_AREA))
+
+
+def _median(view: Plane, where: Bits) -> float:
+    """Return the median of the cells, 0 where they are too few to tell."""
+    return float(np.median(view[where])) if np.count_nonzero(where) >= FEWEST_CELLS else 0.0
+
+
+def _disc(across: float) -> NDArray[np.uint8]:
+    size = round(across) | 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
