@@ -25,6 +25,7 @@ from coverage_lab.trails.comb import Comb, brightness
 from coverage_lab.trails.darkled import SURELY, DarkTracks, dark_track_share, dark_tracks, narrow_pass_share
 from coverage_lab.trails.dwell import dwell_halo
 from coverage_lab.trails.exposure import Exposure, judge_exposure
+from coverage_lab.trails.lamplight import lamp_remarks, lamplight
 from coverage_lab.trails.ruler import BarLength, bar_length
 from coverage_lab.trails.stray import Stray, find_strays
 from coverage_lab.trails.sweep import SweptFloor
@@ -104,6 +105,7 @@ def judge_light(
     """Look for all that makes the light, (rows, cols) in plan view, unfit for a number or doubtful."""
     halo = dwell_halo(view, swept, plan, bar.nozzle_m, clip)
     of_halo = dwell_remarks(halo, plan, swept.clipped)
+    lamp_found = lamplight(view, swept.share, plan, bar.nozzle_m, (swept.level.trail / 255) ** 2)
     if halo is not None:
         plan = with_unknown(plan, halo)  # else the halo is taken for burnt floor, or trail beyond a wall
     comb, above_m = Comb.of(bar, plan.grid.cell_m), camera_height_m - bar.height_m
@@ -118,7 +120,9 @@ def judge_light(
     dark = dark_track_share(swept.outline, swept.first_track, comb, swept.cut)
     tracks = dark_tracks(np.minimum(view, np.float32(clip)), swept.outline, swept.first_track, comb, swept.cut)
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
+    lamp = lamp_remarks(lamp_found, halo=halo is not None) if quiet else ()
     remarks = (
+        *lamp,  # first: it is why other things look wrong
         *light_remarks(swept, exposure),
         *stray_remarks(strays, bar.nozzle_m, swept.clipped),
         *dark_led_remarks(dark, narrow, tracks, comb.led_count),
@@ -129,8 +133,11 @@ def judge_light(
     return Judged(remarks, height_off_m, plan, exposure, length)
 
 
-def wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:
-    """Why no trail was found if that is because it lies where the plan says that none can be."""
+def lamp_or_wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:
+    """Why no trail was found if a lamp on the robot hides it, or if it lies where the plan says that none can be."""
+    lamp = lamp_remarks(lamplight(view, np.zeros_like(view), plan, bar.nozzle_m, clip))
+    if any(remark.level == "refused" for remark in lamp):
+        return lamp
     thin = (slice(None, None, 4), slice(None, None, 4))
     trail = float(np.percentile(brightness(view[thin]), BRIGHT_PERCENTILE))
     strays = find_strays(view, plan, bar, clip, trail) if trail >= LEAST_BRIGHT else ()

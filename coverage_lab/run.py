@@ -36,10 +36,10 @@ from coverage_lab.remarks import (
     Judged,
     burnt_share,
     judge_light,
+    lamp_or_wrong_room,
     nobody_drove,
     nothing_to_see,
     plan_remarks,
-    wrong_room,
 )
 from coverage_lab.room.field import with_track
 from coverage_lab.room.grid import ShareArray
@@ -95,7 +95,7 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     px_m = floor_per_pixel_m(fit.camera, plan.grid, robot.bar.height_m)
     swept = sweep(view, plan, robot.bar, clip, px_m=px_m) if burnt < ALL_BURNT else None
     if swept is None or nobody_drove(swept, plan, robot):
-        why = wrong_room(view, plan, robot.bar, clip) if burnt < MOSTLY_BURNT else ()
+        why = lamp_or_wrong_room(view, plan, robot.bar, clip) if burnt < MOSTLY_BURNT else ()
         nothing = nothing_to_see(run.frames[0].relative_to(setting.night.folder), burnt)
         return MeasuredRun(_refused(measures, why or (nothing,)), plan, view, None, digests)
     judged = judge_light(view, swept, plan, robot.bar, clip, float(fit.camera.centre_m[2]))

@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from coverage_lab.job import Quality
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import FloorPlan
 
@@ -29,6 +30,9 @@ BESIDE_M = 0.030  # floor around the trail that its own light reaches
 FOOT_M, WALL_M = (-0.035, -0.010), (0.015, 0.045)  # off the wall's line: the foot of a wall, and the wall above it
 PAPER = 1.0  # of a marker's side around its centre
 FEWEST_CELLS = 100
+MANY_LINES = 0.012  # 0.005 on good frames; from 0.03 on with a laser whose light passes for trail
+LIT_FOOT = 1.5  # up to 1.1 on good frames, 2 and more with a headlamp
+MUCH_LIT_FOOT = 0.4  # of the trail's light: up to it coverage was right, at 0.48 nine points off
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +41,13 @@ class Lamplight:
 
     lines: float  # share of the floor clear of the trail that bright lines cover, 0-1
     foot_over_wall: float  # light at the foot of the walls over that on the wall above it, medians
-    foot: float  # light at the foot of the walls, 1 = full scale
+    foot_over_trail: float  # the first over the light of the trail
 
 
 def lamplight(light: Plane, swept: Plane, plan: FloorPlan, nozzle_m: float, trail: float) -> Lamplight:
     """Look for a lamp's light on floor that was not swept.
 
-    light : (rows, cols) in plan view; swept : (rows, cols) share of each cell; trail : the trail's light, 1 = full scale.
+    light : (rows, cols) in plan view; swept : (rows, cols) share of each cell; trail : its light, 1 = full scale.
     """
     places = _places(plan)
     view, mask = _coarse(light, places.grid), (_coarse(swept, places.grid) > 0.5).astype(np.uint8)
@@ -55,7 +59,29 @@ def lamplight(light: Plane, swept: Plane, plan: FloorPlan, nozzle_m: float, trai
     lines = floor & (cv2.morphologyEx(root, cv2.MORPH_TOPHAT, _disc(LINE_M / cell_m)) > STANDS_OUT * np.sqrt(trail))
     foot, wall = (_median(view, band & clear) for band in (places.foot, places.wall))
     share = np.count_nonzero(lines) / np.count_nonzero(floor) if np.count_nonzero(floor) >= FEWEST_CELLS else 0.0
-    return Lamplight(share, foot / wall if wall > 0 else 0.0, foot)
+    return Lamplight(share, foot / wall if wall > 0 else 0.0, foot / trail)
+
+
+def lamp_remarks(found: Lamplight, *, halo: bool = False) -> tuple[Quality, ...]:
+    """What to say of a lamp whose light was found: it may pass for trail, and hides what was missed.
+
+    halo : whether floor was found that burnt as if the robot had stood still; a headlamp burns it while it drives.
+    """
+    mend = "Cover the robot's lamps, or switch them off, and shoot again"
+    if found.foot_over_wall > LIT_FOOT:
+        text = (
+            f"the foot of the walls is {found.foot_over_wall:.1f} times as bright as the wall above it, as a "
+            f"headlamp on the robot lights it and no bar does: {100 * found.foot_over_trail:.0f} % of the trail's light"
+        )
+        refused = halo or found.foot_over_trail > MUCH_LIT_FOOT
+        return (Quality("headlamp", "refused" if refused else "warning", f"{text}. {mend}"),)
+    if found.lines > MANY_LINES:
+        text = (
+            f"lines of light, narrower than any strip that a nozzle sweeps, cover {100 * found.lines:.0f} % of the "
+            "floor clear of the trail: a line laser or another lamp on the robot, whose light passes for trail"
+        )
+        return (Quality("headlamp", "refused", f"{text}. {mend}"),)
+    return ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
