@@ -32,7 +32,7 @@ PAPER = 1.0  # of a marker's side around its centre
 FEWEST_CELLS = 100
 MANY_LINES = 0.012  # 0.005 on good frames; from 0.03 on with a laser whose light passes for trail
 LIT_FOOT = 1.5  # up to 1.1 on good frames, 2 and more with a headlamp
-MUCH_LIT_FOOT = 0.4  # of the trail's light: up to it coverage was right, at 0.48 nine points off
+MUCH_LIT_FOOT = 0.2  # of the light of the trail: up to it coverage was right, at 0.27 half a point off, at 0.31 fifty
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ def test_a_line_laser_is_refused_for_its_light_passes_for_trail(manner: str, tmp
 
 @pytest.mark.parametrize("manner", ["lanes", "bounce"])
 def test_a_weak_headlamp_is_flagged_and_the_interval_holds_the_truth(manner: str, tmp_path: Path):
-    measures, true = measured(manner, tmp_path, Exposure(glow=0.5, lamp=Lamp("headlamp", 0.02)))
+    measures, true = measured(manner, tmp_path, Exposure(glow=0.5, lamp=Lamp("headlamp", 0.008)))
     assert level_of(measures) == "warning"
     assert measures.coverage is not None
     low, high = measures.coverage.percent.interval_95
