@@ -135,7 +135,7 @@ def judge_light(
 
 def lamp_or_wrong_room(view: NDArray[np.float32], plan: FloorPlan, bar: Bar, clip: float) -> tuple[Quality, ...]:
     """Why no trail was found if a lamp on the robot hides it, or if it lies where the plan says that none can be."""
-    lamp = lamp_remarks(lamplight(view, np.zeros_like(view), plan, bar.nozzle_m, clip))
+    lamp = lamp_remarks(lamplight(view, None, plan, bar.nozzle_m, clip))
     if any(remark.level == "refused" for remark in lamp):
         return lamp
     thin = (slice(None, None, 4), slice(None, None, 4))

@@ -44,22 +44,33 @@ class Lamplight:
     foot_over_trail: float  # the first over the light of the trail
 
 
-def lamplight(light: Plane, swept: Plane, plan: FloorPlan, nozzle_m: float, trail: float) -> Lamplight:
+def lamplight(light: Plane, swept: Plane | None, plan: FloorPlan, nozzle_m: float, trail: float) -> Lamplight:
     """Look for a lamp's light on floor that was not swept.
 
-    light : (rows, cols) in plan view; swept : (rows, cols) share of each cell; trail : its light, 1 = full scale.
+    light : (rows, cols) in plan view; swept : (rows, cols) share of each cell, None where no trail was found (then a
+    comb is as good as a lamp's lines, and no line is looked for); trail : its light, 1 = full scale.
     """
     places = _places(plan)
-    view, mask = _coarse(light, places.grid), (_coarse(swept, places.grid) > 0.5).astype(np.uint8)
-    cell_m = places.grid.cell_m
-    wide = cv2.morphologyEx(mask, cv2.MORPH_OPEN, _disc(NARROWEST * nozzle_m / cell_m))
-    clear = cv2.dilate(wide, _disc(2 * BESIDE_M / cell_m)) == 0
-    floor = places.floor & clear
-    root = cv2.sqrt(np.maximum(view, 0))
-    lines = floor & (cv2.morphologyEx(root, cv2.MORPH_TOPHAT, _disc(LINE_M / cell_m)) > STANDS_OUT * np.sqrt(trail))
+    view, clear, lines = _coarse(light, places.grid), np.ones(places.grid.shape, bool), 0.0
+    if swept is not None:
+        clear = _clear(_coarse(swept, places.grid), nozzle_m, places.grid.cell_m)
+        lines = _line_share(view, places.floor & clear, STANDS_OUT * float(np.sqrt(trail)), places.grid.cell_m)
     foot, wall = (_median(view, band & clear) for band in (places.foot, places.wall))
-    share = np.count_nonzero(lines) / np.count_nonzero(floor) if np.count_nonzero(floor) >= FEWEST_CELLS else 0.0
-    return Lamplight(share, foot / wall if wall > 0 else 0.0, foot / trail)
+    return Lamplight(lines, foot / wall if wall > 0 else 0.0, foot / trail)
+
+
+def _clear(swept: Plane, nozzle_m: float, cell_m: float) -> Bits:
+    """Cells well away from any strip that a nozzle may have swept; lines that pass for trail are none."""
+    wide = cv2.morphologyEx((swept > 0.5).astype(np.uint8), cv2.MORPH_OPEN, _disc(NARROWEST * nozzle_m / cell_m))
+    return np.asarray(cv2.dilate(wide, _disc(2 * BESIDE_M / cell_m)) == 0)
+
+
+def _line_share(view: Plane, floor: Bits, higher: float, cell_m: float) -> float:
+    """Return the share of `floor` under narrow bright lines: the root of light is `higher` than beside them."""
+    if np.count_nonzero(floor) < FEWEST_CELLS:
+        return 0.0
+    lines = cv2.morphologyEx(cv2.sqrt(np.maximum(view, 0)), cv2.MORPH_TOPHAT, _disc(LINE_M / cell_m)) > higher
+    return float(np.mean(lines[floor]))
 
 
 def lamp_remarks(found: Lamplight, *, halo: bool = False) -> tuple[Quality, ...]:
