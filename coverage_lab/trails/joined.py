@@ -28,7 +28,7 @@ BENT_RAD = 0.6  # ways that bend more say little about the pace
 UNSEEN_TURN_RAD = float(np.pi)  # most that a robot may have turned as the shutter opened or closed in a turn
 STRAIGHT_S = 1.0  # with the shutter closed no longer a robot went straight on between two poses in line
 STRAIGHT_M, STRAIGHT_RAD = 0.05, float(np.deg2rad(15))  # off that line
-PLACE_U_M = 0.02  # of a place on the way, along one axis (docs/time.md says how it was found)
+PLACE_U_M = 0.022  # of a place on the way, along one axis (docs/time.md says how it was found)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,8 +13,9 @@ from coverage_lab.trails.probe import ROW_M, Probe, changes
 FloatArray = NDArray[np.float64]
 
 LONG_M = 0.18  # shorter legs say little about where they lie
-ASIDE_M = np.linspace(-0.015, 0.015, 11)  # that are tried
-TILT = np.deg2rad(np.linspace(-2.4, 2.4, 9))
+ASIDE_M = np.linspace(-0.015, 0.015, 9)  # that are tried
+TILT = np.deg2rad(np.linspace(-2.4, 2.4, 7))
+MOST_ROWS = 24  # places along a leg that are looked at
 NEARLY = 0.15  # of the change of light: positions whose change is so near the best one's have a say
 FARTHEST_M = 0.045  # that a turn's place is moved
 CROSSING = 0.35  # sine of the angle from which on two legs tell where they meet
@@ -48,7 +49,8 @@ def _line(scene: Scene, probe: Probe, start: FloatArray, end: FloatArray) -> Lin
         return None
     heading = float(np.arctan2(step[1], step[0]))
     trim_m = min(probe.nozzle_m / 2, length_m / 4)
-    along = np.arange(trim_m, length_m - trim_m, ROW_M) - length_m / 2
+    rows = min(int((length_m - 2 * trim_m) / ROW_M) + 1, MOST_ROWS)
+    along = np.linspace(trim_m, length_m - trim_m, rows) - length_m / 2
     middle = (start + end) / 2
     local = np.empty((len(ASIDE_M), len(TILT), len(along), 3))
     local[..., 0] = along * np.cos(TILT)[:, None]
