@@ -19,7 +19,7 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Room
 from coverage_lab.run import MeasuredRun
 from coverage_lab.setting import SetUp, lay_out, look
-from coverage_lab.show.intime import Growth, RunInTime
+from coverage_lab.show.intime import Growth, RunInTime, Touch
 from coverage_lab.show.overlay import draw_overlay, encode_png
 from coverage_lab.show.plate import draw_plate
 from coverage_lab.show.series import Drawn, draw_series
@@ -59,9 +59,21 @@ def draw_in_time(measures: Measures, arrays: PlanArrays, room: Room) -> Drawn:
     if not len(growth.t_s) or np.isnan(growth.t_s).any():
         return Drawn({})
     furniture = (*(item.footprint for item in room.obstacles), *(item.footprint for item in room.decoys))
-    return draw_series(
-        RunInTime(measures.key, arrays.grid, arrays.free, arrays.hidden, arrays.swept, first, furniture, growth)
-    )
+    floor = (arrays.free, arrays.hidden, arrays.swept)
+    return draw_series(RunInTime(measures.key, arrays.grid, *floor, first, furniture, growth, _touches(measures, room)))
+
+
+def _touches(measures: Measures, room: Room) -> tuple[Touch, ...]:
+    """Return when the robot touched which decoy, as far as times are known."""
+    footprints = {decoy.name: decoy.footprint for decoy in room.decoys}
+    found = [
+        Touch(one.decoy, footprints[one.decoy], t_s)
+        for one in measures.avoidance or ()
+        if one.smear is not None and one.decoy in footprints
+        for t_s in (one.smear.contact_t_s, *one.smear.later_contacts_t_s)
+        if t_s is not None
+    ]
+    return tuple(sorted(found, key=lambda touch: touch.t_s))
 
 
 def draw(measured: MeasuredRun) -> bytes:

@@ -42,6 +42,15 @@ class Growth:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Touch:
+    """The robot's body touched a decoy, for the first time or again."""
+
+    decoy: str
+    footprint: BaseGeometry
+    t_s: float  # since the first frame's start
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class RunInTime:
     """One run as its results keep it; shares and frames have the grid's shape, row 0 at the north edge."""
 
@@ -53,3 +62,4 @@ class RunInTime:
     first_swept: NDArray[np.uint16]  # frame in which a cell was first swept, from 1; 0 = never
     furniture: tuple[BaseGeometry, ...]  # footprints, metres
     growth: Growth
+    touches: tuple[Touch, ...] = ()  # in the order of time

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.show.intime import RunInTime
@@ -35,6 +36,8 @@ _NEW: Colour = (226, 244, 250)
 _DIM: Colour = (150, 156, 160)
 _LINE: Colour = (74, 82, 88)
 _FRESH = 5.0  # frames after which floor has cooled to a third of its brightness
+_TOUCH: Colour = (240, 150, 60)  # beside blues of every lightness
+_TOUCH_PX = 9  # between a decoy and the ring around it, once it was touched
 _SHADES = 40  # of floor, from old to new: few enough for a GIF's palette
 
 _TITLE = Style(21, 600, PAPER)
@@ -99,7 +102,22 @@ class Timelapse:
         wide = write(sheet, f"/ {whole}", (WIDTH_PX - MARGIN_PX, 38), Style(21, 400, _DIM), "right")
         write(sheet, clock(time_s), (WIDTH_PX - MARGIN_PX - wide - 8, 38), _CLOCK, "right")
         self._foot(sheet, frames)
+        self._touched(sheet, time_s, left)
         return sheet
+
+    def _touched(self, sheet: Picture, time_s: float, left: int) -> None:
+        """Ring the decoys that were touched so far, and name the last one beside the room's top."""
+        so_far = [touch for touch in self.run.touches if touch.t_s <= time_s]
+        for touch in so_far:
+            centre = self.scale.to_px(shapely.get_coordinates(touch.footprint.centroid)[0])
+            corners = self.scale.to_px(shapely.get_coordinates(touch.footprint))
+            radius_px = float(np.hypot(*(corners - centre).T).max()) + _TOUCH_PX
+            at = _fixed(centre + np.array([left, HEAD_PX]))
+            cv2.circle(sheet, at, round(16 * radius_px), _TOUCH, 3, cv2.LINE_AA, 4)
+        if so_far:
+            last = so_far[-1]
+            text = f"touched {last.decoy} at {clock(last.t_s)}"
+            write(sheet, text, (MARGIN_PX, HEAD_PX + self.scale.size[1] + 20), Style(15, 600, _TOUCH), room_px=220)
 
     def _floor(self, frames: float) -> Picture:
         """Return the plan's picture: floor swept so far over the ground, the younger the brighter.
@@ -140,6 +158,10 @@ class Timelapse:
         tip = np.array([np.interp(frames, np.arange(len(points)), column) for column in points.T])
         _line(sheet, np.vstack([points[: int(frames) + 1], tip]), SWEPT.lit, 3)
         cv2.circle(sheet, _fixed(tip), 5 * 16, _NEW, -1, cv2.LINE_AA, 4)
+        for touch in self.run.touches:
+            column = left + (right - left) * touch.t_s / time_s[-1]
+            if touch.t_s <= _at(frames, growth.t_s):
+                cv2.line(sheet, (round(column), base), (round(column), base - height), _TOUCH, 2)
         write(sheet, "0:00", (left, base + 20), Style(13, 400, _DIM))
         write(sheet, clock(float(growth.t_s[-1])), (right, base + 20), Style(13, 400, _DIM), "right")
 

@@ -10,7 +10,7 @@ from PIL import Image, ImageSequence
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.show.film import gif_bytes, mp4_bytes
 from coverage_lab.show.growth import draw_growth
-from coverage_lab.show.intime import Growth, RunInTime
+from coverage_lab.show.intime import Growth, RunInTime, Touch
 from coverage_lab.show.series import small_gif
 from coverage_lab.show.timelapse import HEAD_PX, HOLD_S, STEP_S, WIDTH_PX, Timelapse, clock
 
@@ -53,6 +53,22 @@ def test_the_last_picture_says_when_floor_was_swept():
     along = [lit(film, 10, x_m, 1.0) for x_m in (0.15, 0.9, 1.8, 2.8)]
     assert along == sorted(along)
     assert along[-1] > along[0] + 60
+
+
+def test_a_decoy_is_ringed_from_the_frame_on_in_which_it_was_touched():
+    puck = shapely.Point(2.0, 0.25).buffer(0.06)
+    still = crossing()
+    film = Timelapse.of(replace(still, furniture=(CHEST, puck), touches=(Touch("puck", puck, 100.0),)))
+    before, after = film.picture(3.0), film.picture(4.0)
+    plain = Timelapse.of(replace(still, furniture=(CHEST, puck)))
+    assert np.array_equal(before, plain.picture(3.0))  # 90 s
+    orange = (np.abs(after.astype(int) - (240, 150, 60)).max(axis=2) < 12).nonzero()
+    assert len(orange[0]) > 100
+    column, row = film.scale.to_px((2.0, 0.25)).round().astype(int)
+    left = (WIDTH_PX - film.scale.size[0]) // 2
+    away = np.hypot(orange[0] - HEAD_PX - row, orange[1] - left - column)
+    assert ((away > 12) & (away < 40)).sum() > 60  # around it, not on it
+    assert (away <= 12).sum() == 0
 
 
 def test_floor_that_was_not_swept_and_furniture_never_change():
