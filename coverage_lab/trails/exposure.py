@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +15,8 @@ Plane = NDArray[np.float32]
 
 EVERY = 4  # rows; what is judged here is common to the whole picture
 NEAR_CLIP = 0.9
-FEWEST = 200  # cells, of those rows, that tell what floor that was left out looks like
+CLEAR_M = 0.03  # from trail: nearer to it floor is as bright as the trail's blur and bloom make it
+FEW = 0.01  # of the floor in reach: if less is so clear of trail, next to nothing can be lost in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,19 +44,22 @@ def judge_exposure(light: Plane, swept: SweptFloor, plan: FloorPlan, clip: float
         missed_at_clip=float(np.mean(rows[missed] >= NEAR_CLIP * clip)),
         missed_over_trail=floor_light / max(above + glow, 1e-9),
         trail_over_noise=max(above + glow - floor_light, 0.0) / max(_noise(rows, missed), 1e-9),
-        left_over_trail=_left_over_trail(rows, swept, visible & (plan.reachable_share[thin] > 0.99), floor_light),
+        left_over_trail=_left_over_trail(rows, swept, plan, floor_light),
     )
 
 
-def _left_over_trail(rows: Plane, swept: SweptFloor, reached: NDArray[np.bool_], floor_light: float) -> float:
+def _left_over_trail(rows: Plane, swept: SweptFloor, plan: FloorPlan, floor_light: float) -> float:
     """How bright floor in reach is that was not swept, above floor out of reach, over the trail's mean; 0 if unknown.
 
     Glow is stronger beside trail than along walls, and still good frames have next to nothing. Where passes have been
     taken for missed floor, most of that floor is brighter.
     """
-    left = reached & (swept.share[::EVERY] < 0.01)
+    reached = (plan.visible_share[::EVERY] > 0.99) & (plan.reachable_share[::EVERY] > 0.99)
+    side = 2 * int(np.ceil(CLEAR_M / plan.grid.cell_m)) + 1
+    clear = cv2.erode((swept.share < 0.01).astype(np.uint8), np.ones((side, side), np.uint8))
+    left = reached & (clear[::EVERY] > 0)
     trail = (swept.level.trail**2 - swept.level.missed**2) / 255**2
-    if left.sum() < FEWEST or trail <= 0:
+    if left.sum() < FEW * reached.sum() or trail <= 0:
         return 0.0
     return (float(np.median(rows[left])) - floor_light) / trail
 
