@@ -62,10 +62,10 @@ class Tracker:
 
         `found` is where the bar was before and after the gap of `blind_s` that leads to it.
         """
-        self._close(None if found is None else self._pose(found.end, 1))
+        believed = self._close(None if found is None else self._pose(found.end, 1))
         self._scene, self._caps, self._waiting = scene, caps, True
         self._reach_m = FASTEST_M_S * blind_s + END_M
-        self._start = None if found is None else self._pose(found.start, -1)
+        self._start = None if found is None or not believed else self._pose(found.start, -1)
 
     def done(self) -> tuple[FrameWay, ...]:
         """Return the ways of all frames, in their order."""
@@ -77,11 +77,22 @@ class Tracker:
         ahead = outward * cap.outward
         return np.array([*(cap.centre_m - self.bar.forward_m * ahead), np.arctan2(ahead[1], ahead[0])])
 
-    def _close(self, end: FloatArray | None) -> None:
-        """Follow the frame that waits, which ends at a pose if that is known."""
+    def _close(self, end: FloatArray | None) -> bool:
+        """Follow the frame that waits, which ends at a pose if that is known; say whether that is believed."""
         if not self._waiting:
-            return
+            return True
         poses = None if self._scene is None else self._follow(self._scene, end)
+        believed = True
+        if (
+            poses is None
+            and self._scene is not None
+            and end is not None
+            and self._start is not None
+            and self._led_here()
+        ):
+            poses = _good(Follower(self._scene, self._probe).follow(self._start), None)
+            believed = poses is None
+            end = end if believed else None
         ends = (self._start is not None, end is not None)
         self._either = None
         if poses is not None:
@@ -93,6 +104,17 @@ class Tracker:
             if self._scene is not None and not any(ends):
                 self._either = self._from_any_cap(self._scene)
         self._waiting, self._scene = False, None
+        return believed
+
+    def _led_here(self) -> bool:
+        """Say whether the robot was followed through the frame before to where this one begins.
+
+        Then a way from there outweighs a square end that it does not lead to: of a strip that lies beside itself, as a
+        spiral's, the wrong ends may face each other.
+        """
+        if not self._ways or not self._ways[-1].followed or self._start is None:
+            return False
+        return float(np.hypot(*(self._ways[-1].poses[-1] - self._start)[:2])) <= self._reach_m
 
     def _follow(self, scene: Scene, end: FloatArray | None) -> FloatArray | None:
         """Return the way from the frame's beginning, or back from its end, if it is the one."""

@@ -72,6 +72,20 @@ def test_a_way_that_does_not_end_where_the_next_frame_begins_is_none():
     assert (first.ends, second.ends) == ((False, True), (True, False))
 
 
+def test_a_way_from_a_sure_beginning_outweighs_a_square_end_that_it_does_not_lead_to():
+    parts = [between(RUN, *span) for span in (*SPANS_S[:2], (15.4, 20.0))]
+    elsewhere = parts[1][-1] + [0, 0.3, 0.4, 0]
+    tracker = Tracker(BAR)
+    tracker.add(scene(parts[0], BAR, Motion(0.25, 1.5)), (cap(parts[0][0], -1),), None, 0.0)
+    tracker.add(scene(parts[1], BAR, Motion(0.25, 1.5)), (), Join(cap(parts[0][-1], 1), cap(parts[1][0], -1)), 0.4)
+    tracker.add(scene(parts[2], BAR, Motion(0.25, 1.5)), (), Join(cap(elsewhere, 1), cap(elsewhere, -1)), 0.4)
+    ways = tracker.done()
+    assert [way.followed for way in ways] == [True] * 3
+    assert ways[1].ends == (True, False)
+    for way, part in zip(ways, parts, strict=True):
+        assert off_m(way.poses, part).max() < 0.08
+
+
 def test_without_any_known_place_there_is_no_track():
     tracker = Tracker(BAR)
     tracker.add(None, (), None, 0.0)
