@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 # told by its light, of one told by the strips of frames that were followed, and of turns counted.
 FOLLOWED_U, BY_LIGHT_U, BY_STRIPS_U, TURNS_U = 0.015, 0.04, 0.2, 0.04
 LEAST_FOLLOWED = 0.8  # of the way: from less, turns are not told
-UNFOLLOWED_TURNS = 2.0  # times as many as elsewhere there may be where it was not followed, being full of turns
+UNFOLLOWED_TURNS = 3.0  # times as many as elsewhere there may be where it was not followed, being full of turns
 
 
 @dataclass(frozen=True, slots=True)

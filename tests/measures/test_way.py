@@ -43,7 +43,7 @@ def test_the_rest_of_a_run_may_have_more_turns():
     assert way.turns is not None
     share = 2 / 2.2
     assert way.turns.value == pytest.approx(1 / share)
-    assert way.turns.u == pytest.approx(np.hypot(0.04, 2 * (1 - share)) / share)
+    assert way.turns.u == pytest.approx(np.hypot(0.04, 3 * (1 - share)) / share)
 
 
 def test_where_light_is_burnt_they_count_by_their_strips_and_less_surely():
