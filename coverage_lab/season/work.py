@@ -19,6 +19,7 @@ import scipy
 import shapely
 
 from coverage_lab import __version__
+from coverage_lab.camera.landmarks import landmarks
 from coverage_lab.errors import CannotWrite, CoverageLabError, Problem, Refused
 from coverage_lab.files.results import PlanArrays, write_results
 from coverage_lab.frames.read import read_frame
@@ -50,7 +51,7 @@ class Shared:
     """What a night's runs share, small enough to be sent with each of them; known by its `token`."""
 
     token: str
-    # The set-up without its dark and ambient frames; or why there is none.
+    # The set-up without its dark and ambient frames and landmarks; or why there is none.
     setting: SetUp | CoverageLabError = field(compare=False)
     stamps: Mapping[str, list[str | int]] = field(compare=False)  # of the shared files, from before they were read
 
@@ -74,7 +75,7 @@ def share(night: Night, runs: tuple[Run, ...], token: str) -> Shared:
         return Shared(token, error, stamps)
     except Exception as error:  # a mistake of ours: this night is named, and the others go on
         return Shared(token, CoverageLabError(unexpected(error)), stamps)
-    return Shared(token, replace(setting, dark=None, ambient=None), stamps)
+    return Shared(token, replace(setting, dark=None, ambient=None, landmarks=None), stamps)
 
 
 def work(task: Task) -> Outcome:
@@ -130,7 +131,11 @@ def _whole(shared: Shared) -> SetUp:
         raise setting
     night = setting.night
     dark, ambient = (None if path is None else read_frame(path) for path in (night.dark, night.ambient))
-    return replace(setting, dark=dark, ambient=ambient, last_plan={})
+    # A new reading of the reference frame is cheaper than its landmarks sent with every run.
+    standing = (
+        None if night.reference is None else landmarks(read_frame(night.reference).light, setting.camera.fit.camera)
+    )
+    return replace(setting, dark=dark, ambient=ambient, landmarks=standing, last_plan={})
 
 
 def _as_decoded(files: Mapping[str, Path], digests: Mapping[str, str]) -> dict[str, str]:
