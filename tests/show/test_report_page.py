@@ -16,7 +16,8 @@ from playwright.sync_api import Browser, Page, Route
 
 from coverage_lab.compare.values import HEADLINE, Comparison
 from coverage_lab.files.measures import measures_from_json, measures_to_json, read_measures, to_bytes
-from coverage_lab.measures.values import GrowthPoint, Passes, Timing
+from coverage_lab.measures.uncertainty import quantity
+from coverage_lab.measures.values import GrowthPoint, MostDriven, Passes, Timing
 from coverage_lab.season.comparing import Wanted, compare_season
 from coverage_lab.season.index import open_index
 from coverage_lab.season.report import write_report
@@ -41,7 +42,8 @@ def timed(season: Path, minutes: float) -> None:
             GrowthPoint(float(t), float(final * (1 - np.exp(-3 * t / t_s[-1])) / (1 - np.exp(-3))), 0.2) for t in t_s
         )
         timing = Timing(float(t_s[-1]), 5.0, "frames", 20, growth, {"80": 400.0}, 1.0, 0.0, None, None, None)
-        passes = Passes("frames", None, {"once": 40.0, "twice": 30.0, "more": 15.0}, 30.0)
+        often = MostDriven((1.25, 0.5), 180.0, quantity(420.0, 40.0), 6.4)
+        passes = Passes("frames", None, {"once": 40.0, "twice": 30.0, "more": 15.0}, 30.0, (often,))
         path.write_bytes(to_bytes(measures_to_json(replace(run, timing=timing, passes=passes))))
         overlay = np.full((900, 1400, 3), 40 + at * 3, np.uint8)
         cv2.imwrite(str(path.with_name("overlay.png")), overlay)
@@ -295,3 +297,10 @@ def test_what_a_run_adds_to_the_page_lets_nine_hundred_stay_below_25_mb(tmp_path
         found = replace(compared_all(season), robots=())  # without charts, of which there is a fixed number
         sizes[robots] = write_report(found, season, season / "comparison")[0].stat().st_size
     assert (sizes[6] - sizes[3]) / 9 * 900 < 20_000_000
+
+
+def test_the_most_driven_places_of_a_run_are_listed_with_their_intervals(report: Path):
+    text = report.read_text(encoding="utf-8")
+    assert "Most driven places: 1" in text
+    for cell in ("6.4", "1.25", "0.50", "342 to 498"):
+        assert f'<td class="n">{cell}</td>' in text
