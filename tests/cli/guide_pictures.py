@@ -22,7 +22,7 @@ from coverage_lab.show.rows import blank, line, stacked
 from coverage_lab.show.text import BODY, HEADING
 
 Picture = NDArray[np.uint8]
-FAINT = 0.001
+FAINT = 0.0002
 WIDE, APART = 420, 18
 
 
