@@ -24,6 +24,7 @@ from coverage_lab.simulate.exposure import Exposure
 from coverage_lab.simulate.night import PEN_NIGHT, NightPlan, write_season
 from coverage_lab.simulate.pens import pen
 from coverage_lab.simulate.robots import AVOIDERS
+from coverage_lab.simulate.series import Shutter
 
 RINGS_MM = (50, 100, 150)
 
@@ -190,3 +191,34 @@ def test_a_bright_decoy_is_no_trail(tmp_path: Path, level: float):
         true_mm = 1000 * decoy["nearest_distance_to_swept_m"]
         assert one.nozzle_clearance_mm.value == pytest.approx(true_mm, abs=4)
         assert one.verdict in ("clear", "can't be told")
+
+
+def test_a_trial_of_many_frames_tells_when_and_how_near(tmp_path: Path):
+    """One that grazes a decoy, shot as frames of some seconds with pauses between them."""
+    plan = NightPlan(
+        pen(),
+        PEN_NIGHT,
+        seed=1,
+        drivers=AVOIDERS[1:2],
+        megapixels=1.0,
+        exposure=Exposure(level=0.3),
+        shutter=Shutter(18, 0.2),
+    )
+    night = write_season(tmp_path, plan)
+    told = json.loads((night / "truth.json").read_text(encoding="utf-8"))["runs"]["wren-1"]
+    frame_s = told["timing"]["frames"][0]["exposure_s"]
+    found = by_name(measured(night)[0])
+    touched = 0
+    for decoy in told["truth"]["avoidance"]["decoys"]:
+        one, body_mm = found[decoy["name"]], 1000 * decoy["body_clearance_m"]
+        low, high = one.body_clearance_mm.interval_95
+        assert one.body_basis == "frames"
+        assert low < body_mm < high
+        assert one.body_clearance_mm.value == pytest.approx(body_mm, abs=6)
+        if one.smear is not None:
+            touched += 1
+            assert body_mm < 0
+            assert one.smear.contact_t_s == pytest.approx(decoy["first_contact_s"], abs=frame_s)
+            low_m, high_m = one.smear.length_m.interval_95
+            assert low_m < decoy["driven_after_contact_m"] < high_m
+    assert touched == 1
