@@ -157,7 +157,12 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
         drive = Drive(
-            swept.share, plan, robot, sources, everywhere, followed_in(exposure, track, plan, robot, swept.share)
+            swept.share,
+            plan,
+            robot,
+            sources,
+            everywhere,
+            followed_in(exposure, track, plan, robot, swept.share * (1 - swept.doubtful)),
         )
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.followed, measured.avoidance or (), robot, plan)

@@ -137,7 +137,9 @@ def _body(near: Clearance, decoy: Decoy, drive: Drive) -> tuple[Quantity | None,
         found = followed_body(drive.followed, drive.travel, drive.plan.grid, decoy.footprint, drive.robot, edge_u_m)
         if found is not None:
             wider_mm = 1000 * coverage_factor_95() * edge_u_m
-            return (found if bounds is None else _within(found, bounds, wider_mm)), "frames"
+            agreed = found if bounds is None else _within(found, bounds, wider_mm)
+            if agreed is not None:
+                return agreed, "frames"
     if bounds is None:
         return None, None
     half_mm, middle_mm = 500 * (bounds.high_m - bounds.low_m), 500 * (bounds.high_m + bounds.low_m)
@@ -146,12 +148,15 @@ def _body(near: Clearance, decoy: Decoy, drive: Drive) -> tuple[Quantity | None,
     return Quantity(middle_mm, u_mm, (middle_mm - wider_mm, middle_mm + wider_mm)), "light"
 
 
-def _within(followed: Quantity, bounds: BodyBounds, wider_mm: float) -> Quantity:
-    """Return what the track tells as far as it lies within the bounds (by so much wider); where it does not, itself."""
+def _within(followed: Quantity, bounds: BodyBounds, wider_mm: float) -> Quantity | None:
+    """Return what the ways tell as far as it lies within the bounds (by so much wider); None where it does not.
+
+    A way whose best value the light rules out is a wrong one.
+    """
     low = max(followed.interval_95[0], 1000 * bounds.low_m - wider_mm)
     high = min(followed.interval_95[1], 1000 * bounds.high_m + wider_mm)
-    if low >= high:
-        return followed
+    if low >= high or not 1000 * bounds.low_m - wider_mm <= followed.value <= 1000 * bounds.high_m + wider_mm:
+        return None
     u_mm = min(followed.u, (high - low) / 2 / coverage_factor_95())
     return Quantity(min(max(followed.value, low), high), u_mm, (low, high))
 

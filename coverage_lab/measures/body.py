@@ -25,7 +25,7 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
 from coverage_lab.room.track import Track
 
-WAY_U_M = 0.003  # of a place on a way that fits its frame's strip, beside what the fit tells (docs/avoidance.md)
+WAY_U_M = 0.01  # of a place on a way that fits its frame's strip, beside what the fit tells (docs/avoidance.md)
 TOO_NEAR_M = 0.0035  # the nearest of many places, each some millimetres off, is too near by so much (docs/avoidance.md)
 STRIP_U_M = 0.004  # of the edges of one frame's strip
 FASTEST_M_S = 0.35  # while the shutter is closed; robots clean at 0.2 to 0.3 m/s (common practice, no source)
@@ -119,7 +119,7 @@ def _others(
 ) -> list[BodyBounds]:
     """Return what frames and pauses without a known way leave possible, as far as it is nearer than `nearest_m`."""
     track, radius_m = found.settled.track, robot.body_diameter_m / 2
-    explained = set(np.unique(track.frame[found.settled.fits]).tolist())
+    explained = set(track.frame.tolist()) - set(track.frame[~found.settled.fits].tolist())
     bounds = []
     for frame, strip in enumerate(found.strips):
         beside_m = np.inf if strip.is_empty else float(strip.distance(footprint))

@@ -52,7 +52,7 @@ class Settled:
 
     track: Track
     spread_m2: FloatArray  # (n, 2, 2) covariance of each place, beside what shifts all outlines
-    fits: NDArray[np.bool_]  # (n,) whether the pose's frame is explained by its way
+    fits: NDArray[np.bool_]  # (n,) whether the way explains the pose's frame, and the nozzle is on its strip
 
 
 def settle(track: Track, strips: Sequence[Area], places: Area, unseen: Area, robot: Robot) -> Settled:
@@ -61,18 +61,18 @@ def settle(track: Track, strips: Sequence[Area], places: Area, unseen: Area, rob
     strips : of each frame, what the nozzle passed over within some decimetres of `places`, metres; unseen : floor where
     an outline says nothing.
     """
-    parts: list[tuple[Track, FloatArray, bool]] = []
+    parts: list[tuple[Track, FloatArray, NDArray[np.bool_]]] = []
     for frame in np.unique(track.frame).tolist():
         one = _of_frame(track, frame)
         if len(one.t_s) > 1 and one.followed.all() and _passes(one, places, robot):
             parts.append(_settled(one, strips[frame], unseen, robot))
         else:
-            parts.append((one, np.tile(track.u_m**2 * np.eye(2), (len(one.t_s), 1, 1)), False))
+            parts.append((one, np.tile(track.u_m**2 * np.eye(2), (len(one.t_s), 1, 1)), np.zeros(len(one.t_s), bool)))
     between = track.followed[np.flatnonzero(np.diff(track.frame))]
     return Settled(
         _joined([part for part, *_ in parts], between),
         np.concatenate([spread for _, spread, _ in parts]),
-        np.concatenate([np.full(len(part.t_s), fits) for part, _, fits in parts]),
+        np.concatenate([fits for *_, fits in parts]),
     )
 
 
@@ -104,8 +104,8 @@ def _passes(track: Track, places: Area, robot: Robot) -> bool:
     return away_m < robot.body_diameter_m / 2 + NEAR_M + MATCH_U * track.u_m
 
 
-def _settled(track: Track, strip: Area, unseen: Area, robot: Robot) -> tuple[Track, FloatArray, bool]:
-    """Return one frame's way as it fits the frame's strip, in small steps; covariances; whether it fits."""
+def _settled(track: Track, strip: Area, unseen: Area, robot: Robot) -> tuple[Track, FloatArray, NDArray[np.bool_]]:
+    """Return one frame's way as it fits the frame's strip, in small steps; covariances; which steps fit."""
     begun = way = way_through(track)
     count = len(way.corner_m)
     hold = np.append(np.full(2 * count, track.u_m**-2), [END_U_RAD**-2] * 2)
@@ -124,12 +124,13 @@ def _settled(track: Track, strip: Area, unseen: Area, robot: Robot) -> tuple[Tra
         if np.abs(move).max() < STILL:
             break
     steps = steps_of(way, FINE_M)
-    kept = _on_strip(steps, strip, robot)
+    on = _on_strip(steps, strip, robot)
+    kept = slice(int(np.argmax(on)), len(on) - int(np.argmax(on[::-1])))
     spread = (steps.place @ np.linalg.inv(normal_matrix) @ steps.place.transpose(0, 2, 1))[kept]
     number = np.full(len(spread), track.frame[0])
     legs = np.ones(max(len(spread) - 1, 0), bool)
     found = Track(steps.t_s[kept], steps.centre_m[kept], steps.heading_rad[kept], number, legs, track.u_m)
-    return found, spread, left_m < LEFT_M
+    return found, spread, on[kept] & (left_m < LEFT_M)
 
 
 def _differ(begun: Way, way: Way) -> FloatArray:
@@ -146,20 +147,17 @@ def _moved(way: Way, move: FloatArray) -> Way:
     return replace(way, corner_m=way.corner_m + by, first_rad=way.first_rad + first, last_rad=way.last_rad + last)
 
 
-def _on_strip(steps: Steps, strip: Area, robot: Robot) -> slice:
-    """Return which steps are left when those at either end whose nozzle is not on the frame's strip are taken off.
+def _on_strip(steps: Steps, strip: Area, robot: Robot) -> NDArray[np.bool_]:
+    """Say at which steps the whole nozzle is on the frame's strip.
 
-    Where a frame ends in a turn, a way may have been followed too far.
+    Where a frame ends in a turn, a way may have been followed too far; elsewhere steps off the strip are wrong.
     """
     ends = bar_ends(steps.centre_m, steps.heading_rad, robot.bar)
     part = np.linspace(0.05, 0.95, 7)[:, None, None]
     points = (1 - part) * ends[:, 0] + part * ends[:, 1]
     wide = strip.buffer(OFF_STRIP_M)
     shapely.prepare(wide)
-    on = shapely.contains_xy(wide, points[..., 0], points[..., 1]).all(axis=0)
-    if not on.any():
-        return slice(0, len(on))
-    return slice(int(np.argmax(on)), len(on) - int(np.argmax(on[::-1])))
+    return np.asarray(shapely.contains_xy(wide, points[..., 0], points[..., 1]).all(axis=0))
 
 
 def _edge(steps: Steps, strip: Area, unseen: Area, robot: Robot, most_m: float) -> tuple[FloatArray, FloatArray]:

@@ -145,7 +145,7 @@ def followed(poses: Track) -> Followed:
 
 @pytest.mark.parametrize(
     ("y_m", "verdict"),
-    [(1.04, "clear"), (0.97, "touched"), (0.89, "driven over"), (1.35, "not challenged"), (0.9901, "can't be told")],
+    [(1.04, "clear"), (0.945, "touched"), (0.89, "driven over"), (1.35, "not challenged"), (0.9901, "can't be told")],
 )
 def test_a_lane_past_a_decoy(y_m: float, verdict: str):
     one = measure_avoidance(drive_of(lanes(y_m)), None)[0]
@@ -166,9 +166,12 @@ def test_without_a_track_the_verdict_never_contradicts_the_one_with_it():
         assert low <= with_track.body_clearance_mm.value <= high
 
 
-def test_what_contradicts_the_light_is_told_as_it_is():
+def test_a_way_that_contradicts_the_light_is_not_believed():
     off = replace(drive_of(lanes(1.04)), followed=followed(lanes(1.3)))
-    assert measure_avoidance(off, None)[0].body_clearance_mm.value == pytest.approx(310 + 1000 * TOO_NEAR_M, abs=1)
+    one = measure_avoidance(off, None)[0]
+    low, high = one.body_clearance_mm.interval_95
+    assert one.body_basis == "light"
+    assert low < 50 < high
 
 
 def test_smear_is_what_was_driven_after_the_contact():
