@@ -92,7 +92,8 @@ def followed_body(
     if sure is not None:
         if low_mm >= sure.interval_95[0]:
             return sure
-        high_mm, likely_mm = min(high_mm, sure.interval_95[1]), min(likely_mm, sure.value)
+        # One frame's strip alone, in which a decoy may shine, is no proof of a contact.
+        high_mm, likely_mm = max(high_mm, sure.interval_95[1]), min(likely_mm, sure.value)
     likely_mm = float(np.clip(likely_mm, low_mm, high_mm))
     u_mm = rectangular_u((high_mm - low_mm) / 2)
     return Quantity(likely_mm, u_mm, (low_mm, high_mm))
