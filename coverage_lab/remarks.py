@@ -122,10 +122,10 @@ def judge_light(
     narrow = narrow_pass_share(swept.outline, swept.first_track, comb)
     lamp = lamp_remarks(lamp_found, halo=halo is not None) if quiet else ()
     remarks = (
-        *lamp,  # first: it is why other things look wrong
+        *dark_led_remarks(dark, narrow, tracks, comb.led_count),  # first: tracks beside a dead LED's look like a lamp's
+        *lamp,  # then: it is why other things look wrong
         *light_remarks(swept, exposure),
         *stray_remarks(strays, bar.nozzle_m, swept.clipped),
-        *dark_led_remarks(dark, narrow, tracks, comb.led_count),
         *of_halo,
         *of_bar,
     )

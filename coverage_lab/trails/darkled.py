@@ -27,10 +27,10 @@ FEWEST_JUST = 0.5  # share of such gaps that are just so wide: lanes lie apart b
 NARROWER, FEWEST_PAIRS = 0.15, 30  # pitches by which a pass may differ from one pitch too narrow; pairs that tell it
 FINEST = 3.0  # cells: of a finer comb a pitch is as little as the edge is unsure by
 FINEST_TRACK = 2.5  # cells: of a finer comb no track stands alone
-BESIDE = (
-    0.15  # pitches by which the gap may differ from two beside which an outline is a dark track's, not the bar's end
-)
-DARK, BRIGHT = 0.4, 0.2  # light of a dark track over that of both its neighbours, at most; theirs over the tracks'
+BESIDE = 0.15  # pitches by which a gap may differ from two beside which an outline is a dark track's, no end of the bar
+# Light of a dark track over that of both its neighbours, at most; theirs over the tracks'. A dead LED's track has 0.03
+# to 0.17, that of an LED of 0.3 times the others' strength 0.32 and more: such a one costs no coverage.
+DARK, BRIGHT = 0.3, 0.2
 FEWEST_LEDS, FEWEST_CUTS = 4, 200
 # Share of cuts with a dark track in one place: 0.017 to 0.4 with a dead LED, 0.01 on good frames where one place stands
 # out; from `SURELY` on it tells that an LED is dead.

@@ -179,3 +179,13 @@ def _named_in_simulation(condition: Condition, dead: int, folder: Path) -> tuple
     plan = lay_out(setting, robot)
     seen = look(Run("heron-1", "night/heron-1", "heron", 1, "coverage", (path,)), setting, plan)
     return leds_of(seen.light, robot.bar, seen.clip, plan)
+
+
+@pytest.mark.parametrize(("strength", "told"), [(0.0, True), (0.4, False)])
+def test_a_weak_led_is_not_a_dead_one(strength: float, told: bool):
+    whole, without = lit(LANES), lit(LANES, dead=4)
+    swept = sweep(whole, PLAN, COMB, 1.0, px_m=0.002)
+    assert swept is not None
+    light = np.asarray(without + strength * (whole - without), np.float32)
+    comb = Comb.of(COMB, PLAN.grid.cell_m)
+    assert bool(dark_tracks(light, swept.outline, swept.first_track, comb, swept.cut).leds) is told
