@@ -16,6 +16,7 @@ FASTEST = 0.25  # of the trail's mean brightness: no pass is darker; on good fra
 STANDS_OUT = 1.5  # times the valley below it, that a mode is high
 FAIR_MODE = 0.015  # share of the floor
 MIDDLE = 0.45  # of the fastest pass' light over missed floor
+MIDDLE_CLIPPED, CLIPPED = 0.75, 245  # the same where that light is at the clip, and so more than it looks
 EMPTY_FACTOR = 2.0  # times the emptiest step of brightness that a valley is wide
 EMPTY = 1e-5  # share of the floor per step of brightness that is as good as none
 SMOOTHING = 2.0  # steps of brightness
@@ -52,7 +53,8 @@ def trail_level(closed: NDArray[np.uint8], floor: NDArray[np.bool_], missed: NDA
     fastest = max(_first_pass(counts, smooth, reach, trail), first + 2)
     between = smooth[first:fastest]
     # As near to the middle as the valley goes, where neither halo nor a slow pass's neighbour is mistaken.
-    middle = float(np.sqrt(reach**2 + MIDDLE * (fastest**2 - reach**2)))
+    share = MIDDLE if fastest < CLIPPED else MIDDLE_CLIPPED
+    middle = float(np.sqrt(reach**2 + share * (fastest**2 - reach**2)))
     part, _ = label(between <= EMPTY_FACTOR * between.min() + EMPTY * counts.sum())
     empty = np.nonzero(part)[0]
     nearest = int(empty[np.abs(first + empty - middle).argmin()])
