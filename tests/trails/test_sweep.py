@@ -149,7 +149,7 @@ def test_the_first_valley_parts_trail_from_floor():
 
 def test_clipped_passes_are_told_from_floor_by_a_level_just_under_the_clip():
     """Their light is more than it looks, and so is their halo's."""
-    closed = np.concatenate([np.arange(40, 220).repeat(20), np.full(9000, 40), np.full(9000, 254)])
+    closed = np.concatenate([np.arange(40, 250).repeat(20), np.full(9000, 40), np.full(9000, 254)])
     closed = closed.astype(np.uint8)[:, None]
     level = trail_level(closed, np.ones_like(closed, bool), closed == 40)
     assert 200 < level.level < 250
