@@ -15,7 +15,7 @@ from coverage_lab.measures.growth import (
     times_to,
     when_moving,
 )
-from coverage_lab.measures.passes import distance, repeat_ratio, visit_shares
+from coverage_lab.measures.passes import repeat_ratio, visit_shares
 
 
 def test_growth_counts_cells_in_the_frame_that_first_swept_them():
@@ -100,8 +100,7 @@ def test_visits_by_hand():
 
 def test_light_that_does_not_tell_gives_no_number():
     assert repeat_ratio(float("nan"), 1.0) is None
-    assert distance(float("nan"), 0.24) is None
-    ratio, way = repeat_ratio(3.0, 1.5), distance(2.4, 0.24)
-    assert ratio and way
-    assert (ratio.value, way.value) == pytest.approx((2.0, 10.0))
+    ratio = repeat_ratio(3.0, 1.5)
+    assert ratio is not None
+    assert ratio.value == pytest.approx(2.0)
     assert ratio.interval_95[0] >= 1.0
