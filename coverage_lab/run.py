@@ -53,6 +53,7 @@ from coverage_lab.series import (
     passes_of,
     timing_of,
     track_in,
+    with_fills,
 )
 from coverage_lab.setting import SetUp, lay_out, look, plan_movers, shift_since_reference
 from coverage_lab.trails.orientation import travel_field
@@ -156,14 +157,9 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-        drive = Drive(
-            swept.share,
-            plan,
-            robot,
-            sources,
-            everywhere,
-            followed_in(exposure, track, plan, robot, swept.share * (1 - swept.doubtful)),
-        )
+        near_decoys = replace(sources, doubtful=with_fills(sources.doubtful, exposure))
+        followed = followed_in(exposure, track, plan, robot, swept.share * (1 - near_decoys.doubtful))
+        drive = Drive(swept.share, plan, robot, near_decoys, everywhere, followed)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.followed, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, track, judged)

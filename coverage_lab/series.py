@@ -254,6 +254,15 @@ def track_in(exposure: Exposure) -> Track | None:
     return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
 
 
+def with_fills(doubtful: ShareArray, exposure: Exposure) -> ShareArray:
+    """Return doubtful floor, (rows, cols) 0-1, with what is only taken to have been passed in turns between frames.
+
+    Of all floor that hardly matters. But a narrow gap between two frames' strips may be what a robot left out around a
+    decoy just as well.
+    """
+    return doubtful if exposure.series is None else np.maximum(doubtful, exposure.series.filled > 0)
+
+
 def followed_in(
     exposure: Exposure, track: Track | None, plan: FloorPlan, robot: Robot, swept: ShareArray
 ) -> Followed | None:
