@@ -44,7 +44,7 @@ def test_the_example_prints_what_the_page_shows(printed: tuple[Path, tuple[str, 
     shown = example()[1]
     assert len(shown) > 8
     for said, line in zip(shown, printed[1], strict=False):
-        assert alike(said, line, within=0.3), f"{said}\n{line}"
+        assert alike(said, line, within=0.1), f"{said}\n{line}"
 
 
 def test_every_source_is_told(found: Study):
