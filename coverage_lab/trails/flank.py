@@ -38,6 +38,7 @@ REACH_IN_WHOLE = 2.5  # how far in when the track is fitted on both its sides
 RESOLVED = 2.9  # pitch over blur from which on tracks are told apart
 FOR_SIGMA = 700  # points that the blur is fitted to
 NEAREST, HALO_SEEN = 0.15, 0.5  # of the outermost sample's place: light beside the trail, and far enough for halo alone
+TAIL, FARTHEST = 3.0, 0.8  # sigmas that the flank's own tail reaches; of the outermost sample's place: enough are left
 TRACKS_SEEN = 6  # tracks of a pass that can reach into the fitted window
 
 
@@ -97,7 +98,7 @@ def fit_flank(profiles: Profiles, sigma: float, reach_in: float) -> FlankFit:
     products); amplitude and background are free at every point.
     """
     offsets = profiles.offsets
-    lifted = profiles.light - _background(profiles)
+    lifted = profiles.light - _background(profiles, sigma)
     censored = profiles.light >= profiles.clip
     usable = (~censored).astype(np.float32)
     # The outline runs on the first track's outer flank: the second track must not be taken for it.
@@ -127,14 +128,15 @@ def fit_flank(profiles: Profiles, sigma: float, reach_in: float) -> FlankFit:
     return FlankFit(at.astype(np.float32), misfit[rows, best], valley)
 
 
-def _background(profiles: Profiles) -> Float:
+def _background(profiles: Profiles, sigma: float) -> Float:
     """Light beside the trail, (M, S): the lowest there is, and what of the trail's own halo falls off outward.
 
     The halo rises towards the trail. Taken for the flank's tail it would make the blur too wide, and where light is
     clipped little but the tail is seen.
     """
     offsets = profiles.offsets
-    beside, far = offsets <= NEAREST * offsets[0], offsets <= HALO_SEEN * offsets[0]
+    beside = offsets <= NEAREST * offsets[0]
+    far = offsets <= max(min(HALO_SEEN * offsets[0], -TAIL * sigma), FARTHEST * offsets[0])
     about = offsets[far] - offsets[far].mean()
     slope = np.maximum(profiles.light[:, far] @ about / (about @ about), 0)
     rise = slope[:, None] * (offsets - offsets[0])
