@@ -40,6 +40,8 @@ from coverage_lab.room.plan import FloorPlan, floor_plan
 from coverage_lab.room.room import Marker, Obstacle, Room
 from coverage_lab.run import MeasuredRun, measure
 from coverage_lab.setting import MARGIN_M, set_up
+from coverage_lab.show.chart_style import LINE, plain, unit
+from coverage_lab.show.palette import CAUTION, INK, PAPER, SOFT, Colour
 from coverage_lab.simulate.drives import Motion, follow, lanes, laps, start_near, timed
 from coverage_lab.simulate.exposure import Exposure, expose
 from coverage_lab.simulate.reference import reference_frame
@@ -60,6 +62,14 @@ UNIT: dict[Measurand, str] = {
     "edge mean": "mm",
     "pocket area": "cm²",
     "pocket diameter": "mm",
+}
+# Told apart in grey and by the colour-blind too.
+DRAWN: dict[Measurand, tuple[Colour, str]] = {
+    "coverage": (LINE, "-"),
+    "reachable share": (LINE, ":"),
+    "edge mean": (INK, "--"),
+    "pocket area": (CAUTION, "-"),
+    "pocket diameter": (CAUTION, ":"),
 }
 TAPE_TOLERANCE_M = 0.010
 SEED = 2031
@@ -323,22 +333,25 @@ def page(checks: Sequence[Check], runs: int) -> str:
 
 def chart(checks: Sequence[Check]) -> Figure:
     """Draw how often intervals hold the truth against how often they should, and the errors of coverage over u."""
-    figure = Figure(figsize=(8.5, 4), layout="constrained")
+    figure = Figure(figsize=(8.5, 4), layout="constrained", facecolor=unit(PAPER))
     left, right = figure.subplots(1, 2)
+    for axes in (left, right):
+        plain(axes, "both")
     nominal = np.linspace(0.02, 0.995, 100)
-    left.plot([0, 100], [0, 100], color="0.7", lw=1)
+    left.plot([0, 100], [0, 100], color=unit(SOFT), lw=1)
     for of, some in _by_measurand(checks).items():
         ratio = np.abs([check.normalised for check in some])
-        left.plot(100 * nominal, [100 * np.mean(ratio <= ndtri((1 + p) / 2)) for p in nominal], label=of)
-    left.axvline(95, color="0.7", lw=0.8, ls=":")
+        colour, style = DRAWN[of]
+        held = [100 * np.mean(ratio <= ndtri((1 + p) / 2)) for p in nominal]
+        left.plot(100 * nominal, held, color=unit(colour), ls=style, label=of)
+    left.axvline(95, color=unit(SOFT), lw=0.8, ls=":")
     left.set(xlabel="stated level of the interval, %", ylabel="intervals that hold the truth, %")
     left.legend(frameon=False, fontsize=8)
     some = _by_measurand(checks)["coverage"]
-    right.plot([check.u for check in some], [check.value - check.true for check in some], "o", ms=3, mfc="none")
-    widest = max(check.u for check in some)
+    u, errors = [check.u for check in some], [check.value - check.true for check in some]
+    right.plot(u, errors, "o", ms=3, mfc="none", color=unit(LINE))
     for sign in (-1, 1):
-        right.plot([0, widest], [0, sign * ndtri(0.975) * widest], color="0.6", lw=1)
-    right.axhline(0, color="0.8", lw=0.8)
+        right.plot([0, max(u)], [0, sign * ndtri(0.975) * max(u)], color=unit(SOFT), lw=1)
     right.set(xlabel="standard uncertainty of coverage, points", ylabel="coverage measured less true, points")
     return figure
 
