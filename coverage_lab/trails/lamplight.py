@@ -100,7 +100,7 @@ class _Places:
     """Cells of a coarser grid, (rows, cols), by what the plan says of them."""
 
     grid: FloorGrid
-    floor: Bits  # visible floor without markers, well away from what hides it
+    floor: Bits  # visible floor without markers and decoys, well away from what hides it
     foot: Bits  # along walls, where their foot is seen
     wall: Bits  # above it
 
@@ -116,7 +116,9 @@ def _places(plan: FloorPlan) -> _Places:
     paper = [
         shapely.Point(marker.centre_m).buffer(PAPER * marker.side_m, cap_style="square") for marker in plan.room.markers
     ]
-    floor = (_coarse(plan.visible_share, grid) > 0.99) & seen & (grid.weights(shapely.union_all(paper)) == 0)
+    # A decoy that the bar lights shines too, as narrow as itself, where the camera sees it.
+    others = shapely.union_all([*paper, plan.decoys_seen.buffer(BESIDE_M)])
+    floor = (_coarse(plan.visible_share, grid) > 0.99) & seen & (grid.weights(others) == 0)
     room = plan.room.floor
     foot, wall = (
         room.buffer(outer, join_style="mitre").difference(room.buffer(inner, join_style="mitre"))

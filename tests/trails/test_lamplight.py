@@ -6,14 +6,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 from coverage_lab.job import Run
 from coverage_lab.measures.values import Measures
+from coverage_lab.room.grid import FloorGrid
+from coverage_lab.room.plan import floor_plan
+from coverage_lab.room.room import Decoy, Room
 from coverage_lab.run import measure
 from coverage_lab.simulate.exposure import Exposure, expose
 from coverage_lab.simulate.lamps import Lamp
 from coverage_lab.simulate.trail import Optics
-from coverage_lab.trails.lamplight import Lamplight, lamp_remarks
+from coverage_lab.trails.lamplight import Lamplight, lamp_remarks, lamplight
 from tests.benchmarks.simulated import (
     Condition,
     known_set_up,
@@ -103,3 +107,25 @@ def test_a_headlamp_that_burns_floor_is_refused_and_a_robot_that_stood_still_is_
     (remark,) = lamp_remarks(Lamplight(0.0, 2.0, 0.1), halo=True)
     assert remark.level == "refused"
     assert lamp_remarks(Lamplight(0.0, 1.0, 0.1), halo=True) == ()
+
+
+@pytest.mark.parametrize(("where", "lamp"), [((0.3, 0.53), False), ((0.7, 0.53), True)])
+def test_a_decoy_that_the_bar_lights_is_no_lamp(where: tuple[float, float], lamp: bool):
+    """A narrow bright thing shines as a decoy does; it is one, or a lamp draws it elsewhere on the floor."""
+    floor, roll = shapely.box(0, 0, 1, 0.7), shapely.box(0.2, 0.515, 0.4, 0.545)
+    plan = floor_plan(
+        Room(floor, decoys=(Decoy("roll", roll, 0.03),)),
+        body_diameter_m=0.3,
+        body_height_m=0.1,
+        nozzle_m=0.2,
+        forward_m=0.0,
+        bar_height_m=0.09,
+        camera_centre_m=(0.5, -0.5, 2.0),
+        seen=None,
+        grid=FloorGrid.over(floor, 0.002),
+    )
+    shining = shapely.affinity.translate(plan.decoys_seen, where[0] - 0.3, where[1] - 0.53)
+    swept = plan.grid.weights(shapely.box(0.1, 0.1, 0.9, 0.3))
+    light = np.maximum(0.3 * swept, 0.3 * plan.grid.weights(shining)).astype(np.float32)
+    remarks = lamp_remarks(lamplight(light, swept, plan, 0.2, 0.3))
+    assert [remark.code for remark in remarks] == (["headlamp"] if lamp else [])
