@@ -61,17 +61,23 @@ def test_a_halo_is_not_taken_for_blur(bar):
     assert blurs_m[1] == pytest.approx(blurs_m[0], rel=0.03)
 
 
-@pytest.mark.parametrize(("brightness", "swept"), [(51, 1.0), (20, 0.07)])
-def test_a_spot_in_a_fast_pass_is_missed_only_if_it_is_dark_beyond_doubt(brightness, swept):
-    """As the track of a weak LED is, in a pass that is hardly brighter than the level."""
+@pytest.mark.parametrize(("brightnesses", "swept"), [((51,), 1.0), ((12, 13, 14, 15, 16), 0.05)])
+def test_a_spot_in_a_fast_pass_is_missed_only_if_it_is_dark_beyond_doubt(brightnesses, swept):
+    """As the track of a weak LED is, in a pass that is hardly brighter than the level.
+
+    What is found of a dark spot as small as this one jumps at times with a light's last digit, so several tell.
+    """
     plan = plan_of(COMB)
     passes = [Pass((0.3, 0.5), (1.5, 0.5), 0.1), Pass((0.3, 1.0), (1.5, 1.0), 0.5)]
     light = light_of(passes, COMB, plan.grid, blur_m=0.0026)
     spot = plan.grid.weights(shapely.Point(0.9, 0.5).buffer(0.012)) > 0.5
-    light[spot] = (brightness / 255) ** 2
-    found = sweep(light, plan, COMB, 1.0, px_m=0.002)
-    assert found.level.low < 51 < found.level.level
-    assert found.share[spot].mean() == pytest.approx(swept, abs=0.05)
+    shares = []
+    for brightness in brightnesses:
+        light[spot] = (brightness / 255) ** 2
+        found = sweep(light, plan, COMB, 1.0, px_m=0.002)
+        assert found.level.low < 51 < found.level.level
+        shares.append(found.share[spot].mean())
+    assert np.median(shares) == pytest.approx(swept, abs=0.05)
 
 
 def test_a_slow_pass_beside_a_fast_one_is_as_wide():
