@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,46 @@ class Track:
     def poses(self) -> FloatArray:
         """(n, 3): x_m, y_m, heading_rad."""
         return np.column_stack([self.centre_m, self.heading_rad])
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast a robot drives and turns on the spot."""
+
+    m_s: float
+    rad_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaidTrack:
+    """A track on which the ways through some frames were laid on their light, and how well each place is known."""
+
+    track: Track
+    spread_m2: FloatArray  # (n, 2, 2) covariance of each place, beside what shifts all of a frame
+    laid: NDArray[np.bool_]  # (n,) whether the pose lies on a way that explains its frame's light
+    pace: Pace
+
+    @property
+    def inner(self) -> NDArray[np.bool_]:
+        """(n,) poses that were laid, without the first and the last of each frame.
+
+        Only there light tells from both sides where the robot was.
+        """
+        frame = self.track.frame
+        first = np.concatenate([[True], frame[1:] != frame[:-1]])
+        return np.asarray(self.laid & ~first & ~np.append(first[1:], True))
+
+
+def part_of(track: Track, here: NDArray[np.intp]) -> Track:
+    """Return the poses numbered `here`, which follow each other, as a track."""
+    return replace(
+        track,
+        t_s=track.t_s[here],
+        centre_m=track.centre_m[here],
+        heading_rad=track.heading_rad[here],
+        frame=track.frame[here],
+        followed=track.followed[here[:-1]],
+    )
 
 
 def in_steps(track: Track, step_m: float, step_rad: float) -> tuple[FloatArray, NDArray[np.bool_]]:

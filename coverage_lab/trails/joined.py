@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from coverage_lab.room.track import Track
+from coverage_lab.room.track import Pace, Track
 
 FloatArray = NDArray[np.float64]
 
@@ -40,14 +40,6 @@ class FrameWay:
     ends: tuple[bool, bool]  # whether beginning and end were seen as square ends of the strip
 
 
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How fast a robot drives and turns on the spot."""
-
-    m_s: float
-    rad_s: float
-
-
 def track_of(ways: Sequence[FrameWay], start_s: FloatArray, end_s: FloatArray) -> Track | None:
     """Return the track of a run whose frames were exposed from `start_s` to `end_s`, (n,) each; None without poses.
 
@@ -67,7 +59,7 @@ def track_of(ways: Sequence[FrameWay], start_s: FloatArray, end_s: FloatArray) -
     followed = np.array([way.followed for way in ways])[frame[1:]] & inside
     for at in np.flatnonzero(~inside):
         next_to = frame[at + 1] == frame[at] + 1
-        followed[at] = next_to and _straight_on(poses[at], poses[at + 1], start_s[frame[at + 1]] - end_s[frame[at]])
+        followed[at] = next_to and straight_on(poses[at], poses[at + 1], start_s[frame[at + 1]] - end_s[frame[at]])
     return Track(t_s - start_s[0], poses[:, :2], poses[:, 2], frame, followed, PLACE_U_M)
 
 
@@ -139,11 +131,16 @@ def _when(way: FrameWay, pace: Pace) -> FloatArray:
     """Return when the robot was at each pose of a frame, from 0 to 1 of its time."""
     if not way.followed:
         return np.array([0.0, 1.0])[list(way.ends)]
-    at = np.concatenate([[0.0], np.cumsum(_steps(way.poses) @ _scale(pace))])
+    return when_of(way.poses, pace)
+
+
+def when_of(poses: FloatArray, pace: Pace) -> FloatArray:
+    """Return when a robot that went on at a pace was at each pose (n, 3) of a way, (n,) from 0 to 1."""
+    at = np.concatenate([[0.0], np.cumsum(_steps(poses) @ _scale(pace))])
     return np.asarray(at / max(at[-1], 1e-9))
 
 
-def _straight_on(before: FloatArray, after: FloatArray, blind_s: float) -> bool:
+def straight_on(before: FloatArray, after: FloatArray, blind_s: float) -> bool:
     """Say whether a robot that was at one pose went straight on to the next while the shutter was closed."""
     step = after[:2] - before[:2]
     ahead = np.array([np.cos(before[2]), np.sin(before[2])])

@@ -23,6 +23,7 @@ from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
 from coverage_lab.trails.blind import Bridge, Strip, bridge
 from coverage_lab.trails.caps import Join, find_caps
+from coverage_lab.trails.frame_light import FrameLight
 from coverage_lab.trails.joined import FrameWay
 from coverage_lab.trails.rectify import Lift, floor_per_pixel_m, pixel_map
 from coverage_lab.trails.strip import StripFinder
@@ -73,6 +74,9 @@ class Series:
     filled: NDArray[np.uint16]  # (rows, cols) number of the frame before which a cell was passed in a turn; 0 = none
     ways: tuple[FrameWay, ...]  # of the robot through each frame
     at_decoys: tuple[Area, ...]  # outline of each frame's strip around decoys, metres
+    lights: tuple[FrameLight | None, ...]  # of each frame whose strip comes near a decoy
+    once: float | None  # light of one pass
+    frame_clip: float  # from which on a frame's light is burnt
 
 
 @dataclass(slots=True, eq=False)
@@ -98,6 +102,7 @@ class Fold:
     _clip: float = 0.0
     _tracker: Tracker = field(init=False)
     _at_decoys: list[Area] = field(default_factory=list)
+    _lights: list[FrameLight | None] = field(default_factory=list)
     _number: int = 0  # frames so far, with those that cannot be read
     _added: int = 0  # without them
 
@@ -133,24 +138,26 @@ class Fold:
         before = np.zeros_like(mask) if self._before is None else self._before.mask
         self._visits = np.asarray(cv2.add(self._visits, mask & (before ^ 1)), np.uint8)  # 255 stays 255
         self._added += 1
-        self._tally.add(smooth, mask, self._burnt(blocks), clip)
+        burnt = self._burnt(blocks)
+        self._tally.add(smooth, mask, np.where(burnt > BURNT * 255, np.uint8(255), np.uint8(0)), clip)
         self._facts.append(self._place(mask))
         self._at_decoys.append(self._finder.at_decoys(mask, smooth))
+        self._lights.append(self._finder.light_at_decoys(mask, smooth, burnt))
         self._connect(mask, smooth)
 
     def _burnt(self, blocks: NDArray[np.uint16]) -> Mask:
-        """Return 255 on coarse cells that a frame burnt, (rows, cols)."""
+        """Return how much of each coarse cell a frame burnt, (rows, cols), 255 for all of it."""
         burnt = cv2.inRange(blocks, AT_CLIP * self._clip * FULL_LIGHT, FULL_LIGHT)
         if not cv2.hasNonZero(burnt):
             return np.zeros(self._first.shape, np.uint8)
-        share = self._coarse.seen(self._coarse.averaged(np.asarray(burnt)))
-        return np.where(share > BURNT * 255, np.uint8(255), np.uint8(0))
+        return np.asarray(self._coarse.seen(self._coarse.averaged(np.asarray(burnt))), np.uint8)
 
     def skip(self) -> None:
         """Leave out the next frame, which cannot be read."""
         self._number += 1
         self._facts.append(FrameFacts(float("nan"), None))
         self._at_decoys.append(Polygon())
+        self._lights.append(None)
         if self._number > 1:
             self._gaps.append(Gap(None, False))
         self._before = None
@@ -178,6 +185,9 @@ class Fold:
             filled=fine(self._filled).astype(np.uint16),
             ways=self._tracker.done(),
             at_decoys=tuple(self._at_decoys),
+            lights=tuple(self._lights),
+            once=once,
+            frame_clip=self._clip,
         )
 
     def _connect(self, mask: Mask, smooth: Plane) -> None:

@@ -20,6 +20,7 @@ from coverage_lab.job import Bar
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.room import Area
 from coverage_lab.trails.comb import brightness, close_comb
+from coverage_lab.trails.frame_light import FrameLight, light_of
 from coverage_lab.trails.sweep import possible_floor, sweep, unreached_floor
 
 Plane = NDArray[np.float32]
@@ -32,6 +33,7 @@ LEARN_TRAIL = 4.0  # of the nozzle squared: so much trail they must have togethe
 LEARN_MOST = 20  # frames
 LEAST_TRAIL = 0.3  # of the nozzle squared: less says little about the level
 AT_DECOYS_M = 0.6  # from a decoy: so far around it a frame's own strip is kept
+NEAR_DECOYS_M = 0.3  # a strip that comes so near to one may be that of a robot that touched it
 INSIDE_M = 0.012
 ROUND = 1.2  # cells: an outline along the cells' sides would face only four ways
 
@@ -122,6 +124,21 @@ class StripFinder:
             lines.append(np.column_stack([grid.west_m + col, grid.north_m - row]))
         outline: Area = shapely.build_area(shapely.MultiLineString(lines))
         return outline
+
+    def light_at_decoys(self, strip: Mask, smooth: Plane, burnt: Mask) -> FrameLight | None:
+        """Return a frame's light around its strip, if that comes so near a decoy that the robot may have touched it.
+
+        burnt : (rows, cols) of coarse cells, how much of each is burnt, 255 for all of it.
+        """
+        if not self.plan.room.decoys or not (strip & self._near_decoys).any():
+            return None
+        return light_of(smooth, strip, burnt, self.cell_m, (self.plan.grid.west_m, self.plan.grid.north_m))
+
+    @cached_property
+    def _near_decoys(self) -> Mask:
+        """1 on coarse cells where a bar may shine whose robot is at a decoy."""
+        near = shapely.union_all([decoy.footprint for decoy in self.plan.room.decoys]).buffer(NEAR_DECOYS_M)
+        return (self.coarse(self.plan.grid.weights(near)) > 0).astype(np.uint8)
 
     @cached_property
     def _decoy_window(self) -> tuple[tuple[int, int], tuple[int, int]]:
