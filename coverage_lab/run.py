@@ -30,6 +30,7 @@ from coverage_lab.measures.smear import smeared_share
 from coverage_lab.measures.uncertainty import combined
 from coverage_lab.measures.values import CameraFacts, Measures
 from coverage_lab.measures.verdict import Seen, contact_remarks
+from coverage_lab.pauses import around_decoys, blind_share, bridged, first_swept, followed_in
 from coverage_lab.remarks import (
     ALL_BURNT,
     MOSTLY_BURNT,
@@ -45,16 +46,7 @@ from coverage_lab.room.field import with_track
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.track import Track
-from coverage_lab.series import (
-    blind_share,
-    bridged,
-    first_swept,
-    followed_in,
-    passes_of,
-    timing_of,
-    track_in,
-    with_fills,
-)
+from coverage_lab.series import passes_of, timing_of, track_in
 from coverage_lab.setting import SetUp, lay_out, look, plan_movers, shift_since_reference
 from coverage_lab.trails.orientation import travel_field
 from coverage_lab.trails.rectify import floor_per_pixel_m
@@ -157,9 +149,9 @@ def measure(run: Run, setting: SetUp) -> MeasuredRun:
     smeared = None
     if run.trial == "avoidance":
         everywhere = travel_field(swept.trail_light, swept.share, plan.visible_share, plan.grid, robot.bar)
-        near_decoys = replace(sources, doubtful=with_fills(sources.doubtful, exposure))
-        followed = followed_in(exposure, track, plan, robot, swept.share * (1 - near_decoys.doubtful))
-        drive = Drive(swept.share, plan, robot, near_decoys, everywhere, followed)
+        followed = followed_in(exposure, track, plan, robot, seen * (1 - sources.doubtful))
+        here, doubtful = around_decoys((seen, swept.share), sources.doubtful, exposure, followed, plan, robot.bar)
+        drive = Drive(here, plan, robot, replace(sources, doubtful=doubtful), everywhere, followed)
         measured = _with_decoys(measured, drive, contacts_seen(run.contact_seen, setting.room), setting.moved_decoys)
         smeared = smeared_share(drive.followed, measured.avoidance or (), robot, plan)
     return MeasuredRun(measured, plan, view, swept, digests, between, first, smeared, track, judged)

@@ -9,9 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from coverage_lab.camera.landmarks import reduced
@@ -26,12 +24,10 @@ from coverage_lab.frames.settings import brighter, other_settings
 from coverage_lab.frames.stack import frames_of
 from coverage_lab.frames.stamps import read_stamps
 from coverage_lab.frames.video import CLIP, content_digest, spans_s, takes, video_times
-from coverage_lab.job import Bar, CameraSetup, Quality, Robot
-from coverage_lab.measures.body import Followed, follow
-from coverage_lab.measures.coverage import area_m2, covered_percent
+from coverage_lab.job import Bar, CameraSetup, Quality
+from coverage_lab.measures.coverage import area_m2
 from coverage_lab.measures.growth import (
     FrameSpan,
-    first_everywhere,
     growth,
     growth_percent,
     times_to,
@@ -44,8 +40,6 @@ from coverage_lab.measures.way import driven
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
 from coverage_lab.room.track import Track
-from coverage_lab.trails.blind import USUAL_M_S
-from coverage_lab.trails.caps import passed_between
 from coverage_lab.trails.dose import passed_by_light_m2
 from coverage_lab.trails.joined import track_of
 from coverage_lab.trails.rectify import plan_view
@@ -193,57 +187,6 @@ def _holes(ordered: Sequence[Path], times: FrameTimes, errors: Mapping[int, Unre
     return (Quality("frame-hole", "warning", f"{text}: {'; '.join(holes[:NAMED_HOLES])}{more}"),)
 
 
-# ---- floor passed over while the shutter was closed ------------------------------------------------------------
-
-
-def bridged(exposure: Exposure, plan: FloorPlan, bar: Bar) -> ShareArray | None:
-    """Return the share of each cell that was passed over between two frames, (rows, cols); None for one exposure."""
-    series = exposure.series
-    if series is None:
-        return None
-    outlines = [shapely.Polygon(passed_between(gap.join, bar.nozzle_m)) for gap in series.gaps if gap.join is not None]
-    share = plan.grid.weights(shapely.union_all(outlines)) if outlines else np.zeros(plan.grid.shape, np.float32)
-    share = np.maximum(share, series.filled > 0)
-    return np.asarray(np.minimum(share, plan.free_share), np.float32)
-
-
-def blind_share(exposure: Exposure, swept: ShareArray, plan: FloorPlan, bar: Bar) -> float:
-    """Return the share of visible floor that may have been swept in gaps of which nothing was found.
-
-    A robot may have passed over missed floor as well as over swept floor.
-    """
-    covered = covered_percent(swept, plan.visible_share)
-    if exposure.series is None or exposure.times is None or covered is None:
-        return 0.0
-    blind_s = blind_times_s(exposure.times)
-    start_s, end_s = np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s)
-    unknown = [gap.join is None and not gap.turned for gap in exposure.series.gaps]
-    lost_s = float(blind_s[unknown].sum())
-    lost_s += sum(float(np.nan_to_num(end_s[at] - start_s[at])) for at in exposure.unreadable)
-    passed_m2 = bar.nozzle_m * USUAL_M_S * lost_s
-    return (1 - covered / 100) * passed_m2 / area_m2(np.ones_like(swept), plan)
-
-
-def first_swept(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> NDArray[np.uint16] | None:
-    """Return the number of the frame, from 1, in which each cell was first swept; 0 where it was not."""
-    series = exposure.series
-    if series is None:
-        return None
-    first = series.first.copy()
-    earlier = (series.filled > 0) & ((first == 0) | (series.filled < first))
-    first[earlier] = series.filled[earlier]
-    for at, gap in enumerate(series.gaps):
-        if gap.join is None:
-            continue
-        cells = plan.grid.to_cell(passed_between(gap.join, bar.nozzle_m))[:, ::-1]
-        inside = np.zeros(first.shape, np.uint8)
-        cv2.fillConvexPoly(inside, np.rint(cells).astype(np.int32), 1)
-        first[(inside > 0) & ((first == 0) | (first > at + 2))] = at + 2
-    first = first_everywhere(first)
-    first[swept <= 0] = 0
-    return first
-
-
 # ---- the run in time -------------------------------------------------------------------------------------------
 
 
@@ -252,26 +195,6 @@ def track_in(exposure: Exposure) -> Track | None:
     if exposure.series is None or exposure.times is None:
         return None
     return track_of(exposure.series.ways, np.asarray(exposure.times.start_s), np.asarray(exposure.times.end_s))
-
-
-def with_fills(doubtful: ShareArray, exposure: Exposure) -> ShareArray:
-    """Return doubtful floor, (rows, cols) 0-1, with what is only taken to have been passed in turns between frames.
-
-    Of all floor that hardly matters. But a narrow gap between two frames' strips may be what a robot left out around a
-    decoy just as well.
-    """
-    return doubtful if exposure.series is None else np.maximum(doubtful, exposure.series.filled > 0)
-
-
-def followed_in(
-    exposure: Exposure, track: Track | None, plan: FloorPlan, robot: Robot, swept: ShareArray
-) -> Followed | None:
-    """Return the robot's way as it fits what each frame shows around decoys; None where no place is known."""
-    if track is None or exposure.series is None:
-        return None
-    times = exposure.times
-    until_s = float("nan") if times is None else times.end_s[-1] - times.start_s[0]
-    return follow(track, until_s, exposure.series.at_decoys, swept, plan, robot)
 
 
 def passes_of(exposure: Exposure, plan: FloorPlan, bar: Bar, swept: ShareArray) -> Passes:

@@ -149,14 +149,17 @@ def _body(near: Clearance, decoy: Decoy, drive: Drive) -> tuple[Quantity | None,
 
 
 def _within(followed: Quantity, bounds: BodyBounds, wider_mm: float) -> Quantity | None:
-    """Return what the ways tell as far as it lies within the bounds (by so much wider); None where it does not.
+    """Return what the ways tell as far as it lies within the bounds (by so much wider); None if they tell too much.
 
-    A way whose best value the light rules out is a wrong one.
+    A robot that came nearer than all ways tell did so where it was not followed. One that seems to have come nearer
+    than light allows has moved in a way that the bounds leave out: then they are of no use.
     """
-    low = max(followed.interval_95[0], 1000 * bounds.low_m - wider_mm)
-    high = min(followed.interval_95[1], 1000 * bounds.high_m + wider_mm)
-    if low >= high or not 1000 * bounds.low_m - wider_mm <= followed.value <= 1000 * bounds.high_m + wider_mm:
+    low_mm, high_mm = 1000 * bounds.low_m - wider_mm, 1000 * bounds.high_m + wider_mm
+    if followed.interval_95[0] >= high_mm:
         return None
+    if followed.value < low_mm:
+        return followed
+    low, high = max(followed.interval_95[0], low_mm), min(followed.interval_95[1], high_mm)
     u_mm = min(followed.u, (high - low) / 2 / coverage_factor_95())
     return Quantity(min(max(followed.value, low), high), u_mm, (low, high))
 
@@ -200,7 +203,7 @@ def _smear(decoy: Decoy, drive: Drive) -> Smear | None:
     moments = () if drive.followed is None else drive.followed.contacts(decoy.footprint, drive.robot)
     if drive.followed is None or not moments:
         return None
-    track = drive.followed.settled.track
+    track = drive.followed.laid.track
     area_m2 = float(area_after(drive.followed, moments[0], drive.robot.bar, drive.plan).area)
     later = (time_s(track, moment) for moment in moments[1:])
     return Smear(

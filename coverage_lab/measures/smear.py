@@ -49,7 +49,7 @@ def area_after(followed: Followed, moment: Moment, bar: Bar, plan: FloorPlan) ->
 
     Of frames in which the robot was not followed it is what their light shows.
     """
-    rest = after(followed.settled.track, moment)
+    rest = after(followed.laid.track, moment)
     first = int(rest.frame[0])
     known = set(rest.frame[:-1][rest.followed].tolist())
     strips = [strip for frame, strip in enumerate(followed.strips) if frame > first and frame not in known]
@@ -62,7 +62,7 @@ def way_after(followed: Followed, moment: Moment) -> Quantity:
 
     Where it was not followed it is taken to have been as fast, on the whole, as where it was.
     """
-    track, rest = followed.settled.track, after(followed.settled.track, moment)
+    track, rest = followed.laid.track, after(followed.laid.track, moment)
     whole_m, whole_s = (np.where(track.followed, part, 0).sum() for part in _legs(track))
     far_m, took_s = _legs(rest)
     followed_m = float(far_m[rest.followed].sum())

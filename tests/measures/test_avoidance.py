@@ -18,7 +18,6 @@ from coverage_lab.measures.body import TOO_NEAR_M, Followed
 from coverage_lab.measures.budget import Nodes, Sources
 from coverage_lab.measures.pen import measure_pen
 from coverage_lab.measures.pockets import find_pockets
-from coverage_lab.measures.settle import Settled
 from coverage_lab.measures.smear import smeared_area, smeared_share
 from coverage_lab.measures.values import DecoyFound
 from coverage_lab.measures.verdict import Seen, contact_remarks, measured_verdict, verdict_of
@@ -26,7 +25,7 @@ from coverage_lab.room.field import field_of_track
 from coverage_lab.room.grid import FloorGrid
 from coverage_lab.room.plan import floor_plan
 from coverage_lab.room.room import Decoy, Room
-from coverage_lab.room.track import Track
+from coverage_lab.room.track import LaidTrack, Pace, Track, in_steps
 
 PEN = box(0, 0, 2.0, 1.6)
 PUCK = Decoy("puck", Point(1.0, 0.8).buffer(0.04, quad_segs=32), 0.02)
@@ -135,12 +134,13 @@ def drive_of(poses: Track, decoys: tuple[Decoy, ...] = (PUCK,), *, track: bool =
 
 def followed(poses: Track) -> Followed:
     """A way that is known to 0.1 mm, in one frame whose light is known to be explained by it."""
-    count = len(poses.t_s)
-    spread = np.tile(1e-8 * np.eye(2), (count, 1, 1))
-    whole = replace(poses, frame=np.zeros(count, int))
-    return Followed(
-        Settled(whole, spread, np.ones(count, bool)), (smeared_area(poses, HERON.bar),), float(poses.t_s[-1])
-    )
+    fine, _ = in_steps(poses, 0.05, np.deg2rad(5))
+    step = np.diff(fine, axis=0)
+    t_s = np.concatenate([[0], np.cumsum(np.hypot(step[:, 0], step[:, 1]) / 0.25)])
+    count = len(fine)
+    whole = Track(t_s, fine[:, :2], fine[:, 2], np.zeros(count, int), np.ones(count - 1, bool), poses.u_m)
+    laid = LaidTrack(whole, np.tile(1e-8 * np.eye(2), (count, 1, 1)), np.ones(count, bool), Pace(0.25, 1.5))
+    return Followed(laid, (smeared_area(poses, HERON.bar),), float(t_s[-1]))
 
 
 @pytest.mark.parametrize(
