@@ -152,8 +152,8 @@ def test_turns_are_counted(followed: Followed):
 def test_the_pattern_of_frames_is_that_of_their_light_together(followed: Followed):
     pattern = followed.run.measures.pattern
     assert pattern is not None
-    # Around furniture light reads turns as crossing ways: exact poses score 72 where light scores 64.
-    near = 12 if followed.name == "series-lanes" else 8
+    # Around furniture light reads turns as crossing ways: exact poses score 70 where light scores 64, and frames 73.
+    near = 10 if followed.name == "series-lanes" else 8
     assert pattern.score.value == pytest.approx(followed.by_light.score.value, abs=near)
     assert pattern.label == followed.by_light.label
 

@@ -74,12 +74,16 @@ def with_track(field: TravelField, track: Track, bar: Bar) -> TravelField:
     all_passes = np.maximum(field.level / once, ways.passes)
     share = np.divide(ways.passes, all_passes, out=np.zeros_like(ways.passes), where=all_passes > 0)
     share[share > ACCOUNTED] = 1.0
-    readable = (field.floor - field.missed) * np.minimum(ways.passes, 1)
+    swept = np.maximum(field.floor - field.missed, 0)
+    readable = swept * np.minimum(ways.passes, 1)
+    # Light tells a direction on a part of the swept floor: it stands for the rest where the robot was not followed.
+    seen = float((share * field.weight).sum())
+    of_light = np.minimum(field.weight * float((share * readable).sum()) / seen, swept) if seen > 0 else field.weight
     return replace(
         field,
         axis=(share * ways.axis + (1 - share) * field.axis).astype(np.complex64),
         fourfold=(share * ways.fourfold + (1 - share) * field.fourfold).astype(np.complex64),
-        weight=(share * readable + (1 - share) * field.weight).astype(np.float32),
+        weight=(share * readable + (1 - share) * of_light).astype(np.float32),
     )
 
 

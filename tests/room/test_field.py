@@ -56,3 +56,14 @@ def test_passes_that_the_track_does_not_account_for_are_left_to_the_light():
     assert crossing.imag == pytest.approx(0.5, abs=0.15)
     whole = with_track(light(EAST, NORTH), track(EAST, NORTH), BAR)
     assert abs(at(whole, 1.0, 0.5)) < 0.1  # east and north, equally
+
+
+def test_light_stands_for_all_floor_where_the_robot_was_not_followed():
+    """Light tells directions on a third of the floor: two drives alike, of which one was followed, weigh the same."""
+    shown = light(EAST, NORTH)
+    shown = replace(shown, weight=shown.weight / 3, missed=np.zeros_like(shown.missed))
+    field = with_track(shown, track(EAST), BAR)
+    row, east = np.rint(field.grid.to_cell((1.4, 0.5))).astype(int)
+    high, north = np.rint(field.grid.to_cell((1.0, 0.9))).astype(int)
+    assert field.weight[row, east] == pytest.approx(1, abs=0.05)
+    assert field.weight[high, north] == pytest.approx(field.weight[row, east], abs=0.05)
