@@ -86,6 +86,16 @@ def test_projection_is_opencvs_and_the_hand_formulas(seed):
     assert np.allclose(ours, by_hand(camera, points), atol=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_projection_through_a_wide_lens_is_opencvs(seed):
+    """The rational model, eight coefficients, up to 50° off the axis."""
+    rng = np.random.default_rng(seed)
+    lens = Lens((4000, 3000), OPENCV_LENS.matrix * [[4], [4], [1]], rng.uniform(-0.05, 0.05, 8), model="rational")
+    points = np.column_stack([rng.uniform(-1.2, 1.2, (200, 2)), np.ones(200)]) * rng.uniform(1, 3, (200, 1))
+    theirs, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), lens.matrix, lens.distortion)
+    assert lens.pixels(points) == pytest.approx(theirs.reshape(-1, 2), abs=1e-8)
+
+
 def test_without_distortion_the_floor_is_mapped_as_scikit_images_homography():
     rotation = cv2.Rodrigues(np.array([0.05, -0.08, 0.3]))[0] @ DOWN
     camera = Camera(Lens((640, 480), OPENCV_LENS.matrix, np.zeros(5)), rotation, -rotation @ [2.0, 1.5, 2.8])
