@@ -20,12 +20,13 @@ from coverage_lab.measures.growth import first_everywhere
 from coverage_lab.measures.smear import smeared_area
 from coverage_lab.room.grid import ShareArray
 from coverage_lab.room.plan import FloorPlan
-from coverage_lab.room.track import Track, part_of
+from coverage_lab.room.track import Track
 from coverage_lab.series import Exposure, blind_times_s
 from coverage_lab.trails.blind import USUAL_M_S
 from coverage_lab.trails.caps import passed_between
 from coverage_lab.trails.laid_track import laid_track
 
+STRAIGHT_RAD = float(np.deg2rad(3))  # having turned more, a robot may have gone on before it turned, or after
 AT_DECOYS_M = 0.25  # so far around a decoy floor between two frames is what laid ways tell
 
 
@@ -104,17 +105,18 @@ def around_decoys(
 
     Of all floor it hardly matters what is taken to have been passed in a pause. But a narrow gap between two frames'
     strips may be what a robot left out around a decoy just as well. So what was passed between two ways that were laid
-    is told by them, and is in doubt if the robot turned; between others, what was only filled in is.
+    is told by them, and is in doubt if the robot turned; between others it is in doubt.
     """
     seen, passed = swept
     if exposure.series is None or followed is None or not plan.room.decoys:
         return passed, doubtful
     series, laid = exposure.series, followed.laid
-    pauses = np.flatnonzero((np.diff(laid.track.frame) == 1) & laid.laid[1:] & laid.laid[:-1])
-    known = laid.track.frame[pauses]  # numbers of gaps, from 0
-    straight, turned = (
-        _passed(laid.track, pauses[laid.track.followed[pauses] == on], plan, bar) for on in (True, False)
-    )
+    decoys = shapely.union_all([decoy.footprint for decoy in plan.room.decoys])
+    near = plan.grid.weights(decoys.buffer(AT_DECOYS_M)) > 0
+    seen, doubtful = _decided(seen, doubtful, near, followed, plan, bar)
+    between = (np.diff(laid.track.frame) == 1) & laid.laid[1:] & laid.laid[:-1]
+    known = laid.track.frame[:-1][between]  # numbers of gaps, from 0
+    straight, turned = (_passed(laid.track, between & (laid.track.followed == on), plan, bar) for on in (True, False))
     outlines = [
         shapely.Polygon(passed_between(gap.join, bar.nozzle_m))
         for number, gap in enumerate(series.gaps)
@@ -122,15 +124,28 @@ def around_decoys(
     ]
     joined = plan.grid.weights(shapely.union_all(outlines))
     filled = (series.filled > 0) & ~np.isin(series.filled.astype(int) - 2, known)
-    surely = np.max([seen, straight, joined], axis=0)
-    guessed = np.maximum(turned, filled)
-    decoys = shapely.union_all([decoy.footprint for decoy in plan.room.decoys])
-    near = plan.grid.weights(decoys.buffer(AT_DECOYS_M)) > 0
+    surely, guessed = np.maximum(seen, straight), np.max([turned, joined, filled], axis=0)
     here = np.where(near, np.maximum(surely, guessed), passed)
     return here, np.where(near & (guessed > surely), 1.0, doubtful).astype(np.float32)
 
 
-def _passed(track: Track, legs: NDArray[np.intp], plan: FloorPlan, bar: Bar) -> ShareArray:
-    """Return the share of each cell that the nozzle passed over on some of a track's legs, taken to be known."""
-    known = [replace(part_of(track, np.arange(at, at + 2)), followed=np.ones(1, bool)) for at in legs.tolist()]
-    return plan.grid.weights(shapely.union_all([smeared_area(one, bar) for one in known]))
+def _decided(
+    seen: ShareArray, doubtful: ShareArray, near: NDArray[np.bool_], followed: Followed, plan: FloorPlan, bar: Bar
+) -> tuple[ShareArray, ShareArray]:
+    """Return floor that light shows to be swept, and doubtful floor, where ways decide about doubtful light.
+
+    A decoy that the bar lights may look swept. It is if a laid way passed over it, and it is not if none did, unless a
+    frame whose way is not known shows a strip there.
+    """
+    laid = followed.laid
+    inside = (np.diff(laid.track.frame) == 0) & laid.laid[1:]
+    driven = _passed(laid.track, inside, plan, bar)
+    explained = set(laid.track.frame[laid.laid].tolist())
+    others = [strip for frame, strip in enumerate(followed.strips) if frame not in explained]
+    decides = near & (doubtful > 0) & ((driven > 0) | (plan.grid.weights(shapely.union_all(others)) == 0))
+    return np.where(decides, driven, seen).astype(np.float32), np.where(decides, 0, doubtful).astype(np.float32)
+
+
+def _passed(track: Track, legs: NDArray[np.bool_], plan: FloorPlan, bar: Bar) -> ShareArray:
+    """Return the share of each cell that the nozzle passed over on some of a track's legs (n - 1,)."""
+    return plan.grid.weights(smeared_area(replace(track, followed=legs), bar))

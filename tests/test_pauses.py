@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from shapely import Point, box
+from shapely import Point, Polygon, box
 
 from coverage_lab.job import Bar
 from coverage_lab.measures.body import Followed
@@ -101,3 +103,19 @@ def test_one_exposure_has_no_floor_between_frames(plan: FloorPlan):
     swept, doubtful = around(plan, None, None)
     assert swept.sum() == pytest.approx(0.1 / 0.01**2, rel=0.01)
     assert doubtful.max() == 0
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_light_at_a_decoy_is_trail_where_a_laid_way_passed(plan: FloorPlan, known: bool):
+    """Light in doubt below the puck: half of it lies under the first frame's way, no way passed over the other half."""
+    shining = box(0.6, 0.86, 0.85, 1.0)
+    found = followed(0.0)
+    if not known:  # the second frame shows a strip there, and nobody knows its way
+        laid = replace(found.laid, laid=found.laid.track.frame == 0)
+        found = replace(found, laid=laid, strips=(Polygon(), shining))
+    seen = np.maximum(plan.grid.weights(box(0.4, 0.72, 0.9, 0.86)), plan.grid.weights(shining))
+    in_doubt = plan.grid.weights(shining)
+    exposure = Exposure(seen, 1.0, {}, series=series(plan, (0.3, 1.7)))
+    swept, doubtful = around_decoys((seen, seen), in_doubt, exposure, found, plan, BAR)
+    assert (at(plan, swept, 0.8, 0.89), at(plan, doubtful, 0.8, 0.89)) == (1, 0)
+    assert (at(plan, swept, 0.8, 0.97), at(plan, doubtful, 0.8, 0.97)) == ((0, 0) if known else (1, 1))

@@ -99,8 +99,9 @@ def _found(decoy: Decoy, drive: Drive, seen: Seen | None) -> DecoyFound:
 def _nozzle(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity:
     """Return the nozzle's clearance in mm.
 
-    Hidden floor nearer than that may be swept, and swept floor whose light is in doubt may be none: the interval
-    reaches to both.
+    Hidden floor nearer than that may be swept, and swept floor that is in doubt may be none: the interval reaches to
+    both. Of one exposure the value is the middle; of many frames it leaves out what is in doubt, which is little more
+    than what was passed in pauses: at the nearest place the shutter was open, most likely.
     """
     sure, hidden = _sure(decoy, drive), drive.plan.hidden
     doubt_mm = 0.0 if sure is None else max(1000 * (sure.distance_m - near.distance_m), 0.0)
@@ -108,7 +109,8 @@ def _nozzle(near: Clearance, decoy: Decoy, drive: Drive) -> Quantity:
     low, high = quantity(1000 * near.distance_m, 1000 * u_m).interval_95
     hidden_mm = np.inf if hidden.is_empty else 1000 * float(hidden.distance(decoy.footprint))
     u_mm = combined([1000 * u_m, rectangular_u(doubt_mm / 2)])
-    return Quantity(1000 * near.distance_m + doubt_mm / 2, u_mm, (float(min(low, hidden_mm)), high + doubt_mm))
+    likely_mm = doubt_mm / 2 if drive.followed is None else doubt_mm
+    return Quantity(1000 * near.distance_m + likely_mm, u_mm, (float(min(low, hidden_mm)), high + doubt_mm))
 
 
 def _edge_u_m(near: Clearance, drive: Drive) -> float:
