@@ -115,9 +115,12 @@ def judge(trial: int, *, series: bool) -> list[Judged]:
         told = json.loads((night / "truth.json").read_text(encoding="utf-8"))["runs"][f"{driver.robot.name}-1"]
         read = read_night(night)
         runs = read_runs(read)
-        found = measure(runs[0], set_up(read, runs)).measures.avoidance or ()
+        measures = measure(runs[0], set_up(read, runs)).measures
+    if measures.verdict == "refused":
+        print(f"trial {trial} was refused: {measures.reason}")
+        return []
     frame_s = told["timing"]["frames"][0]["exposure_s"] if series else 0.0
-    decoys = zip(plan.room.decoys, found, told["truth"]["avoidance"]["decoys"], strict=True)
+    decoys = zip(plan.room.decoys, measures.avoidance or (), told["truth"]["avoidance"]["decoys"], strict=True)
     return [
         Judged(trial, decoy, driver.robot, driver.manner, one, true, frame_s, contacts_of(poses, driver.robot, decoy))
         for decoy, one, true in decoys
