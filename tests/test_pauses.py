@@ -44,9 +44,7 @@ def series(plan: FloorPlan, filled_at: tuple[float, float]) -> Series:
     filled = none.copy()
     filled[plan.grid.weights(Point(filled_at).buffer(0.05, cap_style="square")) > 0.5] = 2
     light = np.zeros(plan.grid.shape, np.float32)
-    return Series(
-        light, 1.0, none, none.astype(np.uint8), (), 0.0, 0.0, (Gap(None, True),), filled, (), (), (), None, 1.0
-    )
+    return Series(light, 1.0, none, none.astype(np.uint8), (), 0.0, 0.0, (Gap(None, True),), filled, (), (), (), None)
 
 
 def followed(turn_rad: float, *, laid: bool = True) -> Followed:

@@ -13,6 +13,7 @@ from coverage_lab.room.track import LaidTrack, Track, part_of
 from coverage_lab.trails.chain import Chain, chained
 from coverage_lab.trails.frame_light import FrameLight, picture_of
 from coverage_lab.trails.joined import FrameWay, believed, pace_of, straight_on
+from coverage_lab.trails.lay import Laid
 
 FloatArray = NDArray[np.float64]
 
@@ -59,17 +60,8 @@ def _joined(track: Track, chain: Chain, start_s: FloatArray, open_s: FloatArray,
                 one = part_of(track, here)
                 parts.append((one, *_as_followed(one)))
             continue
-        count = len(laid.poses)
-        when = np.concatenate([[0.0], np.cumsum(laid.dwell_s)]) / laid.dwell_s.sum()
-        one = Track(
-            start_s[frame] + when * open_s[frame],
-            laid.poses[:, :2],
-            laid.poses[:, 2],
-            np.full(count, frame),
-            np.ones(count - 1, bool),
-            track.u_m,
-        )
-        parts.append((one, laid.covariance[:, :2, :2], np.ones(count, bool)))
+        one = _as_laid(laid, frame, float(start_s[frame]), float(open_s[frame]), track.u_m)
+        parts.append((one, laid.covariance[:, :2, :2], np.ones(len(laid.poses), bool)))
     names = ("t_s", "centre_m", "heading_rad", "frame")
     whole = {name: np.concatenate([getattr(one, name) for one, _, _ in parts]) for name in names}
     poses = np.column_stack([whole["centre_m"], whole["heading_rad"]])
@@ -79,3 +71,11 @@ def _joined(track: Track, chain: Chain, start_s: FloatArray, open_s: FloatArray,
         followed[at] = straight_on(poses[at], poses[at + 1], float(blind_s[number[at]]))
     spread, laid_here = (np.concatenate([part[column] for part in parts]) for column in (1, 2))
     return LaidTrack(Track(**whole, followed=followed, u_m=track.u_m), spread, laid_here, chain.pace)
+
+
+def _as_laid(laid: Laid, frame: int, start_s: float, open_s: float, u_m: float) -> Track:
+    """Return the way through one frame."""
+    count = len(laid.poses)
+    when = np.concatenate([[0.0], np.cumsum(laid.dwell_s)]) / laid.dwell_s.sum()
+    place, heading = laid.poses[:, :2], laid.poses[:, 2]
+    return Track(start_s + when * open_s, place, heading, np.full(count, frame), np.ones(count - 1, bool), u_m)

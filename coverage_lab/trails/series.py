@@ -76,7 +76,6 @@ class Series:
     at_decoys: tuple[Area, ...]  # outline of each frame's strip around decoys, metres
     lights: tuple[FrameLight | None, ...]  # of each frame whose strip comes near a decoy
     once: float | None  # light of one pass
-    frame_clip: float  # from which on a frame's light is burnt
 
 
 @dataclass(slots=True, eq=False)
@@ -187,7 +186,6 @@ class Fold:
             at_decoys=tuple(self._at_decoys),
             lights=tuple(self._lights),
             once=once,
-            frame_clip=self._clip,
         )
 
     def _connect(self, mask: Mask, smooth: Plane) -> None:
